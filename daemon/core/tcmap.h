@@ -1,0 +1,167 @@
+/*
+ * tcmap: host monotonic time to the recorder's timecode, with a bound in frames and a state.
+ *
+ * Two sources. Time of day: the label is derived from a utcmap's answer (tcmap_time_of_day; no state of its own). LTC: the map is fed with the
+ * arrival of audio chunks (sample index against monotonic time) and with decoded 80-bit words (label against sample index).
+ *
+ * LTC holds two clock maps: mono -> audio time, common to the stream, and audio time -> timecode, one for each *segment* of
+ * continuous timecode. A jump, a restart of the recorder or a change of rate begins a segment; the last TCMAP_SEGMENTS are kept, so that
+ * instants shortly past are answered from the segment in force then. Midnight is no event.
+ *
+ * Assumed of the capture path (sound card, pipe): a sample is never read before latency_min after it was heard, always; and of the
+ * chunks read within any group_ns at least one is read within latency_max. Late reads are therefore harmless as long as some are
+ * not: they only widen. Samples lost in the path without notice shift the map by their duration: what exceeds the bound is
+ * seen as a step, what does not stays unseen; let the shell call tcmap_audio_restart where it knows of a loss.
+ *
+ * The struct is the caller's (about 40 kB); nothing allocates; not for use from two threads at once.
+ */
+#ifndef BELLROPE_CORE_TCMAP_H
+#define BELLROPE_CORE_TCMAP_H
+
+#include "core/clockmap.h"
+#include "core/instant.h"
+#include "core/timecode.h"
+#include "core/utcmap.h"
+
+enum tc_state {
+    TC_NONE, /* no timecode at that instant: nothing heard, being wound, played in reverse */
+    TC_HOLDOVER, /* carried over from words before or after on the assumption that the recorder ran on; the bound grows */
+    TC_LOCKED /* words were being heard at that instant, in order and at play speed */
+};
+
+/* "none" "holdover" "locked" */
+const char *tc_state_name(enum tc_state state);
+
+struct tc_answer {
+    bool known;       /* frame, label and fraction hold */
+    bool bound_known; /* bound_uf holds */
+    enum tc_state state;
+    enum timecode_rate rate; /* of the label: the rate heard, where it is not the one configured */
+    int64_t frame;           /* in the day, 0 .. frames per day - 1 */
+    struct timecode label;
+    int32_t fraction_uf; /* micro-frames into that frame, 0 .. 999,999 */
+    int64_t bound_uf;    /* micro-frames; the true position is within it */
+};
+
+/*
+ * Time of day at `rate`: frames since UTC midnight at the real rate, floor. At 29.97 and 59.94 DF the last 2.6 (5.2) frames of a day have
+ * no label of their own and show the last one. At 23.976, 29.97 and 59.94 NDF labels run slower than the clock by nature, 86 s by the end of
+ * a day. State: locked, holdover, none for a clock that is synced, in holdover, unsynced (then a label with unknown bound).
+ */
+struct tc_answer tcmap_time_of_day(const struct utc_answer *utc, enum timecode_rate rate);
+
+/* What an input brought about; several at once. */
+enum tcmap_event {
+    TCMAP_EVENT_LOCKED = 1 << 0,  /* words in order at play speed: locked from the first of them on */
+    TCMAP_EVENT_LOST = 1 << 1,    /* no words any more: holdover */
+    TCMAP_EVENT_JUMP = 1 << 2,    /* timecode went on elsewhere: jump_frames more than expected */
+    TCMAP_EVENT_REVERSE = 1 << 3, /* words come in reverse */
+    TCMAP_EVENT_SHUTTLE = 1 << 4, /* words come forward at another speed: speed_permille */
+    TCMAP_EVENT_RATE = 1 << 5,    /* the rate heard is not the one configured: heard; followed from here on */
+    TCMAP_EVENT_DROP_FLAG =
+        1 << 6, /* the drop-frame flag is not as configured: heard; followed where it makes sense */
+    TCMAP_EVENT_BAD_WORD = 1 << 7,   /* not a label, or alone against its neighbours: left out; counted */
+    TCMAP_EVENT_AUDIO_STEP = 1 << 8, /* chunks contradict their past: the audio clock was started again */
+    TCMAP_EVENT_USER_BITS = 1 << 9,  /* user bits changed */
+    TCMAP_EVENT_REJECTED = 1 << 10 /* impossible input (an index that goes back without a restart); counted */
+};
+
+struct tcmap_events {
+    unsigned flags;
+    int64_t jump_frames;
+    int32_t speed_permille; /* of play speed; negative in reverse */
+    enum timecode_rate heard;
+};
+
+struct tcmap_params {
+    enum timecode_rate rate; /* as configured */
+    int32_t sample_rate;     /* of the capture, 8,000 .. 384,000 */
+    int64_t latency_min_ns, latency_max_ns;
+    int64_t group_ns;                /* chunks are judged in groups of this length: 1 s */
+    int64_t dropout_ns;              /* silence of words that ends a lock: 250 ms */
+    int32_t edge_samples;            /* error of a word's edge as decoded: 3 */
+    struct clockmap_params audio;    /* mono against audio time */
+    struct clockmap_params recorder; /* audio time against timecode */
+};
+struct tcmap_params tcmap_params_default(enum timecode_rate rate, int32_t sample_rate, int64_t latency_min_ns,
+                                         int64_t latency_max_ns);
+
+/* A decoded word as libltc reports it. off_start and off_end are sample indices of its first and last sample in stream order. */
+struct tcmap_word {
+    uint8_t packed[TIMECODE_WORD_BYTES];
+    int64_t off_start, off_end;
+    bool reverse;
+};
+
+#define TCMAP_SEGMENTS 8
+struct tcmap_segment {
+    int64_t from, to; /* audio ns: first word's start, last word's end */
+    bool broken;      /* ended by a jump or by winding: no holdover past `to` */
+    enum timecode_rate rate;
+    struct clockmap map; /* audio ns -> timecode ns, days counted on */
+};
+
+struct tcmap {
+    struct tcmap_params params;
+    enum timecode_rate rate;                      /* in force */
+    struct clockmap audio;                        /* mono ns -> audio ns */
+    struct tcmap_segment segment[TCMAP_SEGMENTS]; /* a ring; the newest at (first + segments - 1) */
+    size_t first, segments;
+    bool locked; /* as last told to the caller */
+
+    bool group_open; /* chunks since the last constraint */
+    int64_t group_from, group_at, group_lo, group_hi;
+    int64_t last_end; /* newest sample index, and when it was read */
+    int64_t last_read;
+
+    bool has_word; /* the last good word, and the run of words that follow each other */
+    struct timecode_word word;
+    int64_t word_frame, word_start, word_end; /* unwrapped count; sample indices */
+    int32_t run;
+    int64_t run_frame, run_start;
+    int32_t odd_speed;   /* words in a row at another speed, signed by direction */
+    int32_t fields_seen; /* for telling rates apart: see tcmap.c */
+    bool seconds_seen;
+
+    int64_t offset_uf, offset_error_uf; /* recorded minus heard */
+    bool clapped;
+    struct clockmap_interval clap_uf;
+
+    uint64_t words, bad_words, rejected;
+};
+
+/* 0, or -1 where a parameter is out of range. */
+int tcmap_init(struct tcmap *tc, const struct tcmap_params *params);
+
+/* A chunk whose last sample has index sample_end - 1 was read at `read`. Give it before the words found in it. */
+struct tcmap_events tcmap_chunk(struct tcmap *tc, int64_t sample_end, mono_ns read);
+
+struct tcmap_events tcmap_word(struct tcmap *tc, const struct tcmap_word *word);
+
+/* The capture was started again, or is known to have lost samples: indices begin anew. Segments are kept for past instants by closing
+ * them; the next word begins another. */
+struct tcmap_events tcmap_audio_restart(struct tcmap *tc);
+
+/* Call now and then: LOST when audio itself has stopped. */
+struct tcmap_events tcmap_poll(struct tcmap *tc, mono_ns now);
+
+struct tc_answer tcmap_at(const struct tcmap *tc, mono_ns at);
+
+/* The monotonic instants at which `frame` of the day began, in the newest segment that has it. False where none does. */
+bool tcmap_inverse(const struct tcmap *tc, int64_t frame, struct clockmap_interval *mono);
+
+/* User bits of the last good word; false while there is none. */
+bool tcmap_user_bits(const struct tcmap *tc, uint32_t *user_bits);
+
+/*
+ * The clapper. The lamp was lit at `lit` (within lit_bound_ns), and `frame` is the first recorded frame that shows it. Where in a frame the
+ * camera exposes is not known, so that the recorded position then was within frame - 1 .. frame + 1. Several claps are intersected.
+ * On success the offset (recorded minus heard) and its error are in offset_uf and offset_error_uf and apply from here on.
+ * Returns 0; -1 where no timecode is known at `lit`; 1 where this clap contradicts the earlier ones, which it then replaces.
+ */
+int tcmap_clap(struct tcmap *tc, mono_ns lit, int64_t lit_bound_ns, int64_t frame);
+
+/* The same offset given outright, in micro-frames (0, 0 removes it). The error is added to every bound. */
+void tcmap_set_offset(struct tcmap *tc, int64_t offset_uf, int64_t error_uf);
+
+#endif
