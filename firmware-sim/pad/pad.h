@@ -1,0 +1,99 @@
+/*
+ * pad: the keypad firmware as one state machine. Portable, freestanding, static memory; time is an argument.
+ *
+ *     pad_init(&pad, &board, "", boot_seed, reset_flags, tick);
+ *     for (;;) {
+ *         for each byte received: pad_receive(&pad, byte, tick of its arrival);
+ *         pad_run(&pad, tick now);
+ *     }
+ *
+ * Ticks are microseconds since power-up, 48 bits, never backwards; any start and any distance between turns works, the
+ * distance being the error of a stamp where the board has no touch latch. Nothing here may be called from an interrupt.
+ *
+ * A press's life: first contact -> confirmed -> queued, amber -> PRESS sent -> (250 ms: written to EEPROM) -> KEPT -> green, forgotten.
+ */
+#ifndef PAD_PAD_H
+#define PAD_PAD_H
+
+#include "board.h"
+#include "keys.h"
+#include "lamp.h"
+#include "queue.h"
+#include "spill.h"
+#include "bellrope/wire.h"
+
+#define PAD_RELEASE 0x0001u /* major * 256 + minor */
+
+enum {
+    PAD_FRAME_MAX = 40,        /* the longest frame a pad sends */
+    PAD_FAULTS = 4,            /* codes of enum wire_fault_code */
+    PAD_LINK_US = 3000000,     /* no sound frame for this long: nobody listens */
+    PAD_ANNOUNCE_US = 1000000, /* HELLO this often while nobody listens */
+    PAD_SPILL_US = 250000,     /* unkept for this long: to the EEPROM */
+};
+
+struct pad_fault {
+    bool active;
+    bool due; /* to be told */
+    uint8_t key;
+    uint32_t count;
+    uint64_t tick_us;
+};
+
+/* Owned by the caller, zero or more of them; may be read in tests, written only through the functions below. */
+struct pad_state {
+    const struct pad_board *board;
+    struct keys_settings keys_set;
+    uint32_t kept_us;
+    bool sound;
+
+    struct keys_state keys;
+    struct queue_state queue;
+    struct spill_state spill;
+    struct lamp_state lamp;
+    struct wire_decoder decoder;
+    struct pad_fault fault[PAD_FAULTS];
+
+    char serial[WIRE_SERIAL_MAX + 1];
+    uint8_t hello_flags;
+    uint32_t boot;
+    uint32_t seq;
+    uint32_t down_seq[PAD_KEYS]; /* of each key's last key-down */
+
+    uint64_t now_us; /* of the turn or byte in hand */
+    uint64_t heard_us;
+    uint64_t announced_us;
+    uint64_t cue_us;
+    uint32_t cue_time_us; /* 0: no end */
+    uint8_t cue;
+    bool linked;
+    bool hello_due;
+    bool ping_due;
+    bool flash_due;
+    uint16_t ping_id;
+    uint16_t flash_id;
+    uint16_t flash_ms;
+    uint64_t ping_rx_us;
+    struct wire_flashed flashed;
+    bool flashed_due;
+
+    uint8_t frame[PAD_FRAME_MAX];
+};
+
+/*
+ * `serial` ("" for none) and `boot` are used where the EEPROM has none: `boot` is then the boot id itself and should be as random as
+ * the board can make it. reset_flags: the WIRE_HELLO_* bits that say why this boot began. The board must outlive the pad.
+ */
+void pad_init(struct pad_state *pad, const struct pad_board *board, const char *serial, uint32_t boot,
+              uint8_t reset_flags, uint64_t tick_us);
+
+/* One turn of the loop. Scans, sends, writes and shows at most a little; call it again soon. */
+void pad_run(struct pad_state *pad, uint64_t tick_us);
+
+/* One byte from the host, with the tick of its arrival: not before its last bit. Any bytes are safe. */
+void pad_receive(struct pad_state *pad, uint8_t byte, uint64_t tick_us);
+
+/* Presses the host has not kept. */
+uint8_t pad_waiting(const struct pad_state *pad);
+
+#endif
