@@ -1,0 +1,45 @@
+/*
+ * serial: one open serial port, whatever it is behind.
+ *
+ * Real ports are opened and set up through libserialport. It knows only what is under /sys/class/tty, which leaves
+ * out pseudo-terminals; those take the small termios path here. Either way: 8 data bits, no parity, 1 stop bit, raw,
+ * no flow control, non-blocking, not to become the controlling terminal, closed on exec, and held exclusively.
+ *
+ * Low latency is asked for where the driver knows it (ASYNC_LOW_LATENCY through TIOCSSERIAL); refusal is no error.
+ */
+#ifndef BELLROPE_IO_SERIAL_H
+#define BELLROPE_IO_SERIAL_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+#include <sys/types.h>
+
+struct serial;
+
+/* What stands in the way, in words, after a failed call; "" after a good one. Never NULL. */
+struct serial_error {
+    char text[160];
+};
+
+/* NULL and `error` where the port cannot be opened or set up. */
+struct serial *serial_open(const char *path, uint32_t baud, struct serial_error *error);
+void serial_close(struct serial *serial);
+
+/* The descriptor to poll; it stays the port's. */
+int serial_fd(const struct serial *serial);
+
+/* Whether the line paces bytes at its baud rate (a pseudo-terminal does not). */
+bool serial_is_paced(const struct serial *serial);
+bool serial_is_low_latency(const struct serial *serial);
+
+/* Bytes read or written, 0 where nothing can be read or taken now, or a negative errno. -EIO stands for every way in
+ * which a pulled device shows (a hang-up, a read of nothing after readiness, EIO, ENXIO, EBADF). */
+ssize_t serial_read(struct serial *serial, void *bytes, size_t size);
+ssize_t serial_write(struct serial *serial, const void *bytes, size_t len);
+
+/* The device file of the port with these USB ids, into `path`; `usb_serial` "" takes the first. False where none is
+ * plugged in. */
+bool serial_find_usb(uint16_t vendor, uint16_t product, const char *usb_serial, char *path, size_t size);
+
+#endif
