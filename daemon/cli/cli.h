@@ -1,0 +1,41 @@
+/*
+ * cli: what the verbs of `bellrope` share. A verb is one file with one `const struct cli_verb`; daemon/bellrope.c lists
+ * them. Exit codes: CLI_DONE, CLI_FAILED (refused or failed, with a sentence on stderr that says what to do), CLI_USAGE.
+ */
+#ifndef BELLROPE_CLI_CLI_H
+#define BELLROPE_CLI_CLI_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdio.h>
+
+enum cli_exit { CLI_DONE = 0, CLI_FAILED = 1, CLI_USAGE = 2 };
+
+/* One option of a verb. The table of a verb ends with a zeroed entry. */
+struct cli_option {
+    const char *name;  /* "seat": --seat S or --seat=S */
+    const char *value; /* what it takes, for help: "SEAT"; NULL: a flag */
+    const char *help;
+};
+
+struct cli_verb {
+    const char *name;
+    const char *arguments; /* "KEY [options]" */
+    const char *summary;   /* one line */
+    const char *details;   /* may be NULL */
+    const char *examples;  /* whole lines */
+    const struct cli_option *options;
+    unsigned least, most;  /* positional arguments */
+    bool needs_record;     /* takes --socket --config --db, see cli/target.h */
+    bool prints;           /* takes --json */
+    int (*run)(const struct cli_verb *verb, int argc, char **argv);
+};
+
+/* stderr: "bellrope VERB: ..." and a newline. Returns CLI_FAILED, or CLI_USAGE for the second. */
+int cli_fail(const struct cli_verb *verb, const char *format, ...) __attribute__((format(printf, 2, 3)));
+int cli_misuse(const struct cli_verb *verb, const char *format, ...) __attribute__((format(printf, 2, 3)));
+
+/* Whether colours are wanted on that stream: a terminal, NO_COLOR unset (no-color.org) and TERM not "dumb". */
+bool cli_colours(FILE *stream);
+
+#endif

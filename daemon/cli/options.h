@@ -1,0 +1,35 @@
+/*
+ * options: a verb's command line read against its table. Options and arguments may mix; "--" ends options; "--name=value" and
+ * "--name value" are the same; a name may not be shortened, so that scripts keep their meaning when options are added. A
+ * negative number is an argument, not an option.
+ */
+#ifndef BELLROPE_CLI_OPTIONS_H
+#define BELLROPE_CLI_OPTIONS_H
+
+#include "cli/cli.h"
+
+#define OPTIONS_MAX 24
+#define OPTIONS_ARGUMENTS_MAX 64
+
+struct options {
+    const struct cli_verb *verb;
+    const char *name[OPTIONS_MAX];
+    const char *value[OPTIONS_MAX]; /* "" for a flag */
+    size_t count;
+    const char *argument[OPTIONS_ARGUMENTS_MAX];
+    size_t argument_count;
+    bool json;
+};
+
+/* Reads argv[1..]. CLI_DONE: go on; -1: help was asked for and printed, end with CLI_DONE; CLI_USAGE: said why. */
+int options_read(struct options *out, const struct cli_verb *verb, int argc, char **argv);
+
+/* NULL where it was not given; the last one wins. */
+const char *options_value(const struct options *options, const char *name);
+bool options_flag(const struct options *options, const char *name);
+/* `out` is left alone where the option is absent. False: not a whole number in [least, most], said so. */
+bool options_int(const struct options *options, const char *name, long long least, long long most, long long *out);
+
+void options_help(const struct cli_verb *verb, FILE *out);
+
+#endif
