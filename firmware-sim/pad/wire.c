@@ -156,7 +156,7 @@ static uint8_t payload_bytes(uint8_t type)
     case WIRE_HELLO:
         return 32;
     case WIRE_PRESS:
-        return 23;
+        return 25;
     case WIRE_PONG:
         return 16;
     case WIRE_FAULT:
@@ -218,6 +218,7 @@ static void pack_press(struct writer *w, const struct wire_press *m)
     put(w, m->seq, 4);
     put_tick(w, m->tick_us);
     put(w, m->before_us, 2);
+    put(w, m->after_us, 2);
     put(w, m->key, 1);
     put(w, m->gesture, 1);
     put(w, m->of_seq, 4);
@@ -230,6 +231,7 @@ static void unpack_press(struct reader *r, struct wire_press *m)
     m->seq = get(r, 4);
     m->tick_us = get_tick(r);
     m->before_us = (uint16_t)get(r, 2);
+    m->after_us = (uint16_t)get(r, 2);
     m->key = (uint8_t)get(r, 1);
     m->gesture = (uint8_t)get(r, 1);
     m->of_seq = get(r, 4);

@@ -116,8 +116,9 @@ struct wire_press {
     uint32_t boot;    /* of the power-up in which the key was pressed: an older one for presses that survived
                          loss of power */
     uint32_t seq;     /* from 1, rising, within one boot */
-    uint64_t tick_us; /* the scan that first saw the contact closed, on the clock of `boot` */
-    uint16_t before_us; /* the contact closed at most this long before tick_us; 65535: unknown */
+    uint64_t tick_us; /* the key's first contact, on the clock of `boot`: best estimate */
+    uint16_t before_us; /* it lies within [tick_us - before_us, tick_us + after_us]; 65535: 65535 or more */
+    uint16_t after_us;
     uint8_t key;
     uint8_t gesture; /* enum wire_gesture; a receiver takes one it does not know as WIRE_DOWN */
     uint32_t of_seq; /* HOLD, CHORD: the press this one refers to, same boot; else 0 */
