@@ -74,13 +74,15 @@ bool fields_int(const struct fields *fields, const char *name, int64_t *out)
         return false;
     size_t digits = strspn(text + (text[0] == '-'), "0123456789");
     size_t sign = text[0] == '-' ? 1 : 0;
-    /* 18 digits always fit in 63 bits; the few larger numbers nobody needs are refused with the rest. */
-    if (digits == 0 || digits > 18 || text[sign + digits] != '\0')
+    /* 19 digits, as nanoseconds since 1970 have, may just not fit in 63 bits; more never do. */
+    if (digits == 0 || digits > 19 || text[sign + digits] != '\0')
         return false;
-    int64_t value = 0;
+    uint64_t value = 0;
     for (size_t i = 0; i < digits; i++)
-        value = value * 10 + (text[sign + i] - '0');
-    *out = sign ? -value : value;
+        value = value * 10 + (uint64_t)(text[sign + i] - '0');
+    if (value > INT64_MAX)
+        return false;
+    *out = sign ? -(int64_t)value : (int64_t)value;
     return true;
 }
 
