@@ -19,6 +19,7 @@
 #ifndef BELLROPE_CORE_ENGINE_H
 #define BELLROPE_CORE_ENGINE_H
 
+#include "core/channel.h"
 #include "core/entry.h"
 #include "core/keyplan.h"
 #include "core/timecode.h"
@@ -64,7 +65,7 @@ struct engine_pad_config {
     char name[SOURCE_SIZE]; /* of its section in the configuration */
     char seat[SEAT_SIZE];
     uint32_t baud;          /* for the wire time; 0 where the line does not pace bytes (a pseudo-terminal) */
-    bool is_evdev;          /* the shell hands in presses of a plain number pad instead of wire bytes (INPUT_COMMAND-like record, see PAD below) */
+    bool is_evdev;          /* a plain number pad: PAD carries `op=key key=A1 seq=N at=NS within=NS`, the kernel's own time of it */
 };
 
 enum feed_format { FEED_NMEA, FEED_COLUMNS };
@@ -76,6 +77,7 @@ struct engine_feed_config {
     enum feed_subject subject;
     int64_t latency_ns;     /* how long before its arrival a value was true */
     int64_t stale_ns;       /* no answer is interpolated across a gap longer than this */
+    bool datagrams;         /* each FEED input ends its last line, as a UDP datagram does */
     bool checksum_optional; /* NMEA without checksum is taken */
     struct columns columns; /* where format is FEED_COLUMNS */
 };
@@ -84,14 +86,17 @@ struct engine_config {
     struct engine_pad_config pad[ENGINE_PADS_MAX];
     size_t pad_count;
     struct engine_feed_config feed[ENGINE_FEEDS_MAX];
-    size_t feed_count;
+    size_t feed_count; /* in order of priority: of two feeds for one channel the first is asked first */
+    struct channel_names names; /* the user's x.NAME channels */
     int utc_feed; /* index of the GNSS feed that gives UTC; -1: the system's clock */
+    int64_t utc_delay_min_ns, utc_delay_max_ns; /* of that feed's sentences after the second they name */
     bool timecode_from_ltc; /* else free-running time of day */
     enum timecode_rate rate;
     int32_t audio_sample_rate_hz;
     int64_t audio_latency_min_ns, audio_latency_max_ns;
     int64_t settle_ns;  /* how long a marker waits for samples that bracket it; 0: the default, 5 s */
     int64_t idle_close_ns; /* an open sighting with no press for so long is closed; 0: the default, 15 min */
+    int64_t planned_bottom_ns; /* bottom time planned; 0: not said */
     char vehicle[LABEL_SIZE], ship[LABEL_SIZE], site[LABEL_SIZE]; /* told with dive.begin */
 };
 

@@ -13,6 +13,7 @@ static const char *const type_names[ENTRY_TYPES] = {
     [ENTRY_IDENTIFICATION] = "identification",
     [ENTRY_REMARK] = "remark",
     [ENTRY_STRIKE] = "strike",
+    [ENTRY_LINK] = "link",
     [ENTRY_DIVE] = "dive",
     [ENTRY_SEAT] = "seat",
     [ENTRY_PAD] = "pad",
@@ -85,6 +86,8 @@ size_t entry_size(const struct entry *entry)
         return base + sizeof entry->of.remark;
     case ENTRY_STRIKE:
         return base + sizeof entry->of.strike;
+    case ENTRY_LINK:
+        return base + sizeof entry->of.link;
     case ENTRY_DIVE:
         return base + sizeof entry->of.dive;
     case ENTRY_SEAT:

@@ -36,6 +36,7 @@ enum entry_type {
     ENTRY_IDENTIFICATION,
     ENTRY_REMARK,
     ENTRY_STRIKE,
+    ENTRY_LINK, /* an earlier marker now belongs elsewhere in the record */
     ENTRY_DIVE,
     ENTRY_SEAT,
     ENTRY_PAD,
@@ -76,7 +77,7 @@ struct timecode_stamp {
     char rate[12];       /* "25", "29.97df" */
     int64_t frame;       /* frame count in the day of that rate */
     double within;       /* how far into the frame the instant lies, 0 to 1 */
-    double bound_frames; /* half width, frames */
+    double bound_frames; /* half width, frames; negative: not known */
 };
 
 enum reading_method { READING_METHOD_INTERPOLATED, READING_METHOD_LAST, READING_METHOD_FILTERED, READING_METHOD_DERIVED };
@@ -129,7 +130,13 @@ struct marker {
     char term[TERM_SIZE];
     int64_t lead_ns;
     char note[NOTE_SIZE];
+    /* What the watch log needs to take this marker up again after a restart (core/watchlog.h). */
+    char phase[16];
+    char container[24], gear[24];
+    uint32_t capacity, target;
     uint32_t sighting; /* number in the dive; 0: none */
+    uint32_t object;   /* number of the sighting, span, sample or waypoint that it made or ended; 0: none */
+    char advice[128];  /* why it is not where one might expect it; empty: nothing to say */
     struct when when;
     struct timecode_stamp timecode;
     bool settled;
@@ -215,6 +222,13 @@ struct strike_entry {
     char why[NOTE_SIZE];
 };
 
+struct link_entry {
+    uint32_t marker;
+    uint32_t sighting, object, struck_by; /* numbers in the dive; 0: none */
+    char advice[128];
+    char who[WHO_SIZE];
+};
+
 struct dive_entry {
     char state[12]; /* "begun", "ended" */
     char vehicle[LABEL_SIZE], ship[LABEL_SIZE], site[LABEL_SIZE];
@@ -246,6 +260,7 @@ struct entry {
         struct identification_entry identification;
         struct remark_entry remark;
         struct strike_entry strike;
+        struct link_entry link;
         struct dive_entry dive;
         struct seat_entry seat;
         struct notice_entry notice;

@@ -90,7 +90,10 @@ static void timecode_members(struct jsonout *out, const struct timecode_stamp *t
     } else {
         jsonout_text(out, "timecode", timecode->label);
         jsonout_text(out, "timecode_rate", timecode->rate);
-        jsonout_real(out, "timecode_bound_frames", timecode->bound_frames, 3);
+        if (timecode->bound_frames < 0)
+            jsonout_null(out, "timecode_bound_frames");
+        else
+            jsonout_real(out, "timecode_bound_frames", timecode->bound_frames, 3);
     }
     jsonout_text(out, "timecode_state", timecode_trust_name(timecode->trust));
 }
@@ -154,7 +157,13 @@ static void marker_members(struct jsonout *out, const struct entry *entry)
         jsonout_text(out, "note", marker->note);
     if (marker->lead_ns != 0)
         jsonout_real(out, "lead_s", (double)marker->lead_ns / 1e9, 3);
+    if (marker->container[0] != '\0')
+        jsonout_text(out, "container", marker->container);
+    if (marker->gear[0] != '\0')
+        jsonout_text(out, "gear", marker->gear);
     ref_member(out, "sighting", entry, 'S', marker->sighting);
+    if (marker->advice[0] != '\0')
+        jsonout_text(out, "advice", marker->advice);
     telemetry_members(out, &marker->telemetry);
     jsonout_bool(out, "settled", marker->settled);
 }
@@ -269,6 +278,15 @@ static void notice_members(struct jsonout *out, const struct notice_entry *notic
         jsonout_real(out, "value", notice->value, 9);
 }
 
+static void link_members(struct jsonout *out, const struct entry *entry)
+{
+    const struct link_entry *link = &entry->of.link;
+    ref_member(out, "id", entry, 'M', link->marker);
+    ref_member(out, "sighting", entry, 'S', link->sighting);
+    ref_member(out, "struck_by", entry, 'M', link->struck_by);
+    jsonout_text_or_null(out, "advice", link->advice);
+}
+
 static void short_members(struct jsonout *out, const struct entry *entry)
 {
     switch (entry->type) {
@@ -284,6 +302,9 @@ static void short_members(struct jsonout *out, const struct entry *entry)
         jsonout_text(out, "target", entry->of.strike.target);
         jsonout_bool(out, "restored", entry->of.strike.restored);
         by_and_why(out, entry->of.strike.by, entry->of.strike.why);
+        break;
+    case ENTRY_LINK:
+        link_members(out, entry);
         break;
     case ENTRY_DIVE:
         jsonout_text(out, "state", entry->of.dive.state);
