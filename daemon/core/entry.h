@@ -146,8 +146,9 @@ struct marker {
 /* What became known about a marker afterwards; the marker itself stays as it was. */
 struct settled {
     uint32_t marker;
-    char cause[24]; /* "bracketed", "waited", "clock", "timecode", "restart" */
+    char cause[24]; /* "bracketed", "waited", "clock" (UTC became known), "clap" */
     struct when when;
+    bool has_timecode, has_telemetry; /* false: that part stays as it was */
     struct timecode_stamp timecode;
     struct marker_telemetry telemetry;
 };
@@ -155,7 +156,7 @@ struct settled {
 struct sighting_entry {
     uint32_t number;
     char seat[SEAT_SIZE];
-    char state[12]; /* "open", "closed", "struck" */
+    char state[12]; /* "open", "closed", "struck", "withdrawn" */
     char label[LABEL_SIZE];
     char term[TERM_SIZE];
     uint32_t first_marker, last_marker;
@@ -175,6 +176,7 @@ struct sighting_entry {
 struct span_entry {
     uint32_t number;
     char kind[KIND_SIZE]; /* "span", "phase", "transect" */
+    uint32_t transect;    /* number of the transect; 0: it is none */
     char label[LABEL_SIZE];
     char term[TERM_SIZE];
     char seat[SEAT_SIZE];
@@ -186,13 +188,15 @@ struct span_entry {
 };
 
 struct sample_entry {
-    uint32_t number;
-    char state[12]; /* "taken", "retired", "refused" */
-    char container[LABEL_SIZE];
+    uint32_t number; /* 0: a full container refused it */
+    char state[12];  /* "taken", "retired", "refused" */
+    char container[24], gear[24];
+    char seat[SEAT_SIZE];
     char label[LABEL_SIZE];
     char term[TERM_SIZE];
     char note[NOTE_SIZE];
     uint32_t marker;
+    uint32_t sighting; /* in hand when it was taken; 0: none */
     utc_ns taken;
     char why[NOTE_SIZE]; /* why refused or retired */
     bool recomputed;

@@ -174,8 +174,10 @@ static void settled_members(struct jsonout *out, const struct entry *entry)
     ref_member(out, "id", entry, 'M', settled->marker);
     jsonout_text(out, "cause", settled->cause);
     when_members(out, &settled->when);
-    timecode_members(out, &settled->timecode);
-    telemetry_members(out, &settled->telemetry);
+    if (settled->has_timecode)
+        timecode_members(out, &settled->timecode);
+    if (settled->has_telemetry)
+        telemetry_members(out, &settled->telemetry);
     jsonout_bool(out, "settled", true);
 }
 
@@ -215,6 +217,8 @@ static void span_members(struct jsonout *out, const struct entry *entry)
     const struct span_entry *span = &entry->of.span;
     ref_member(out, "id", entry, 'T', span->number);
     jsonout_text(out, "kind", span->kind);
+    if (span->transect != 0)
+        jsonout_int(out, "transect", span->transect);
     jsonout_text(out, "state", span->state);
     jsonout_text(out, "label", span->label);
     if (span->term[0] != '\0')
@@ -237,6 +241,9 @@ static void sample_members(struct jsonout *out, const struct entry *entry)
     ref_member(out, "id", entry, 'A', sample->number);
     jsonout_text(out, "state", sample->state);
     jsonout_text_or_null(out, "container", sample->container);
+    if (sample->gear[0] != '\0')
+        jsonout_text(out, "gear", sample->gear);
+    jsonout_text(out, "seat", sample->seat);
     jsonout_text(out, "label", sample->label);
     if (sample->term[0] != '\0')
         jsonout_text(out, "term", sample->term);
@@ -244,6 +251,7 @@ static void sample_members(struct jsonout *out, const struct entry *entry)
         jsonout_text(out, "note", sample->note);
     utc_member(out, "taken", sample->taken);
     ref_member(out, "marker", entry, 'M', sample->marker);
+    ref_member(out, "sighting", entry, 'S', sample->sighting);
     if (sample->why[0] != '\0')
         jsonout_text(out, "why", sample->why);
     if (sample->recomputed)
