@@ -50,6 +50,7 @@ struct lamp_state {
     uint8_t colour;
     uint8_t tone;
     uint8_t event; /* KEPT, STRUCK or REFUSED while it is shown, else DARK */
+    bool event_new;
     bool flash;
     uint32_t step_from; /* low 32 bits of ticks */
     uint32_t event_from;

@@ -33,8 +33,8 @@ enum {
 };
 
 struct pad_fault {
-    bool active;
-    bool due; /* to be told */
+    uint8_t holders; /* keys that have it now; in force while not 0 */
+    bool due;        /* to be told */
     uint8_t key;
     uint32_t count;
     uint64_t tick_us;
@@ -57,32 +57,33 @@ struct pad_state {
     char serial[WIRE_SERIAL_MAX + 1];
     uint8_t hello_flags;
     uint32_t boot;
+    uint32_t boot_seed; /* the boot id to fall back on when the counted one cannot be put on record */
     uint32_t seq;
     uint32_t down_seq[PAD_KEYS]; /* of each key's last key-down */
 
     uint64_t now_us; /* of the turn or byte in hand */
-    uint64_t heard_us;
-    uint64_t announced_us;
-    uint64_t cue_us;
-    uint32_t cue_time_us; /* 0: no end */
-    uint8_t cue;
+    uint32_t heard;  /* low 32 bits of ticks from here on */
+    uint32_t announced;
+    uint32_t cue_from;
+    uint32_t cue_us; /* 0: no end */
+    uint8_t cue;     /* enum wire_cue */
     bool linked;
+    bool ready; /* the boot id is on record, or there is no record to be had */
     bool hello_due;
     bool ping_due;
     bool flash_due;
-    uint16_t ping_id;
-    uint16_t flash_id;
-    uint16_t flash_ms;
-    uint64_t ping_rx_us;
-    struct wire_flashed flashed;
     bool flashed_due;
+    uint16_t ping_id;
+    uint64_t ping_rx_us;
+    uint16_t flash_ms;
+    struct wire_flashed flashed;
 
     uint8_t frame[PAD_FRAME_MAX];
 };
 
 /*
  * `serial` ("" for none) and `boot` are used where the EEPROM has none: `boot` is then the boot id itself and should be as random as
- * the board can make it. reset_flags: the WIRE_HELLO_* bits that say why this boot began. The board must outlive the pad.
+ * the board can make it (0 is taken as 1). reset_flags: the WIRE_HELLO_* bits that say why this boot began. The board must outlive the pad.
  */
 void pad_init(struct pad_state *pad, const struct pad_board *board, const char *serial, uint32_t boot,
               uint8_t reset_flags, uint64_t tick_us);

@@ -50,11 +50,14 @@ void queue_init(struct queue_state *queue);
 /* Adds at the end. False when full. */
 bool queue_push(struct queue_state *queue, const struct queue_press *press);
 
+/* Adds where its boot and seq belong: a press found in the EEPROM. False when full. */
+bool queue_recover(struct queue_state *queue, const struct queue_press *press);
+
 /* The press to send now, marked as sent; NULL when there is none. `now`: low 32 bits of the tick. Valid until the next call. */
 const struct queue_press *queue_offer(struct queue_state *queue, uint32_t now);
 
 /* Everything on offer is offered again from the head, at once: the link is back. */
-void queue_restart(struct queue_state *queue, uint32_t now);
+void queue_restart(struct queue_state *queue);
 
 /* Takes out the press named; true and its slot in *slot when it was there. */
 bool queue_remove(struct queue_state *queue, uint32_t boot, uint32_t seq, uint32_t now, uint8_t *slot);

@@ -30,10 +30,11 @@ enum {
     SPILL_BOOT_SLOTS = 8,
     SPILL_BOOT_BYTES = 6,
     SPILL_PRESS_AT = 80,
-    SPILL_SLOT_BYTES = 26,
+    SPILL_SLOT_BYTES = 24,
 };
 
 enum spill_job { SPILL_IDLE, SPILL_WRITE, SPILL_VERIFY, SPILL_MARK, SPILL_MARK_VERIFY };
+enum spill_what { SPILL_BOOT, SPILL_SERIAL, SPILL_PRESS, SPILL_CLEAR };
 
 /* Owned by the caller; fields are the module's own. */
 struct spill_state {
@@ -42,8 +43,8 @@ struct spill_state {
     uint8_t used[(PAD_QUEUE + 7) / 8];
     uint8_t clear[(PAD_QUEUE + 7) / 8]; /* slots whose mark is to be set to 00 */
 
-    uint8_t job; /* enum spill_job */
-    uint8_t what;
+    uint8_t job;  /* enum spill_job */
+    uint8_t what; /* enum spill_what */
     uint8_t slot;
     uint8_t at; /* next byte */
     uint8_t length;
@@ -52,7 +53,8 @@ struct spill_state {
 
     uint32_t spilled; /* presses written in this boot */
     bool boot_written;
-    bool failed; /* a write did not read back */
+    bool serial_written; /* since the caller last set it false */
+    bool failed;         /* a write did not read back; other slots are still used */
 };
 
 /*
@@ -69,13 +71,13 @@ void spill_run(struct spill_state *spill, const struct pad_board *board, struct 
 /* True when spill_press or spill_serial may be called. */
 bool spill_free(const struct spill_state *spill);
 
-/* Starts to write a press. False when no slot is free or the memory has failed. */
+/* Starts to write a press. False when no slot is free. */
 bool spill_press(struct spill_state *spill, const struct queue_press *press);
 
 /* The press in this slot (QUEUE_NO_SLOT: being written, or not on record) has been kept; names it, because it may be half written. */
 void spill_kept(struct spill_state *spill, uint8_t slot, uint32_t boot, uint32_t seq);
 
-/* Starts to write the serial. False when the memory has failed or there is none. */
+/* Starts to write the serial. False when busy, or where there is no memory. */
 bool spill_serial(struct spill_state *spill, const char *serial);
 
 #endif

@@ -158,11 +158,11 @@ static uint8_t payload_bytes(uint8_t type)
     case WIRE_PRESS:
         return 25;
     case WIRE_PONG:
-        return 16;
+        return 20;
     case WIRE_FAULT:
-        return 13;
+        return 17;
     case WIRE_FLASHED:
-        return 10;
+        return 14;
     case WIRE_ASK_HELLO:
         return 1;
     case WIRE_PING:
@@ -241,6 +241,7 @@ static void unpack_press(struct reader *r, struct wire_press *m)
 static void pack_pong(struct writer *w, const struct wire_pong *m)
 {
     put(w, m->id, 2);
+    put(w, m->boot, 4);
     put_tick(w, m->rx_tick_us);
     put_tick(w, m->tx_tick_us);
     put(w, m->waiting, 1);
@@ -250,6 +251,7 @@ static void pack_pong(struct writer *w, const struct wire_pong *m)
 static void unpack_pong(struct reader *r, struct wire_pong *m)
 {
     m->id = (uint16_t)get(r, 2);
+    m->boot = get(r, 4);
     m->rx_tick_us = get_tick(r);
     m->tx_tick_us = get_tick(r);
     m->waiting = (uint8_t)get(r, 1);
@@ -261,6 +263,7 @@ static void pack_fault(struct writer *w, const struct wire_fault *m)
     put(w, m->code, 1);
     put(w, m->key, 1);
     put(w, m->active, 1);
+    put(w, m->boot, 4);
     put_tick(w, m->tick_us);
     put(w, m->count, 4);
 }
@@ -270,6 +273,7 @@ static void unpack_fault(struct reader *r, struct wire_fault *m)
     m->code = (uint8_t)get(r, 1);
     m->key = (uint8_t)get(r, 1);
     m->active = (uint8_t)get(r, 1);
+    m->boot = get(r, 4);
     m->tick_us = get_tick(r);
     m->count = get(r, 4);
 }
@@ -320,6 +324,7 @@ int wire_pack(const struct wire_message *message, uint8_t *body, size_t cap)
         break;
     case WIRE_FLASHED:
         put(&w, message->u.flashed.id, 2);
+        put(&w, message->u.flashed.boot, 4);
         put_tick(&w, message->u.flashed.tick_us);
         put(&w, message->u.flashed.within_us, 2);
         break;
@@ -378,6 +383,7 @@ int wire_unpack(const uint8_t *body, size_t n, struct wire_message *message)
         return 0;
     case WIRE_FLASHED:
         message->u.flashed.id = (uint16_t)get(&r, 2);
+        message->u.flashed.boot = get(&r, 4);
         message->u.flashed.tick_us = get_tick(&r);
         message->u.flashed.within_us = (uint16_t)get(&r, 2);
         return 0;

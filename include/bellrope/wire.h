@@ -125,8 +125,10 @@ struct wire_press {
     uint8_t offer;   /* 1 the first time this press is sent in this boot, then 2, 3 ... 255 */
 };
 
+/* A tick means nothing without its boot: every message with a tick names it. */
 struct wire_pong {
     uint16_t id;         /* of the ping */
+    uint32_t boot;       /* of both ticks */
     uint64_t rx_tick_us; /* not before the ping's last byte was received */
     uint64_t tx_tick_us; /* not after this pong's first byte began to leave */
     uint8_t waiting;     /* presses unkept */
@@ -134,15 +136,17 @@ struct wire_pong {
 };
 
 struct wire_fault {
-    uint8_t code;     /* enum wire_fault_code */
-    uint8_t key;      /* or WIRE_NO_KEY */
-    uint8_t active;   /* 1 began, 0 ended */
+    uint8_t code;   /* enum wire_fault_code */
+    uint8_t key;    /* or WIRE_NO_KEY */
+    uint8_t active; /* 1 began, 0 ended */
+    uint32_t boot;
     uint64_t tick_us; /* when */
     uint32_t count;   /* times this fault began in this boot; for QUEUE_FULL presses refused */
 };
 
 struct wire_flashed {
     uint16_t id;
+    uint32_t boot;
     uint64_t tick_us;   /* the turn of the loop that lit the lamp */
     uint16_t within_us; /* the lamp was lit at most this long after tick_us */
 };

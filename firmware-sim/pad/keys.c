@@ -1,0 +1,265 @@
+/* keys: see keys.h for the model. */
+#include "keys.h"
+
+enum key_state { OPEN, RISING, DOWN, REFUSED };
+
+/* What one scan looks at. */
+struct look {
+    struct keys_state *keys;
+    const struct pad_board *board;
+    const struct keys_settings *set;
+    keys_sink *sink;
+    void *ctx;
+    uint64_t tick_us;
+    uint32_t now; /* its low 32 bits */
+    uint32_t step_us;
+    uint8_t column[8];
+    uint8_t corner[8]; /* keys at the corners of a closed rectangle */
+    bool alone;        /* one key is closed, and no other is anything but open */
+};
+
+void keys_init(struct keys_state *keys)
+{
+    *keys = (struct keys_state){.awake = false};
+}
+
+static uint16_t saturate(uint32_t us)
+{
+    return us > 65535u ? 65535u : (uint16_t)us;
+}
+
+/* Ticks near `now` from their low halves; a stamp may lie ahead of the turn's tick by the time of a scan. */
+static uint64_t widen(const struct look *look, uint32_t low)
+{
+    int32_t ahead = (int32_t)(low - look->now);
+    return ahead >= 0 ? look->tick_us + (uint32_t)ahead : look->tick_us - (uint32_t)-ahead;
+}
+
+static void tell(const struct look *look, enum keys_event_kind kind, uint8_t key, uint8_t with,
+                 uint64_t tick_us)
+{
+    struct keys_event event = {.kind = (uint8_t)kind, .key = key, .with = with, .tick_us = tick_us};
+    if (key < PAD_KEYS) {
+        event.before_us = look->keys->key[key].before_us;
+        event.after_us = look->keys->key[key].after_us;
+    }
+    look->sink(look->ctx, &event);
+}
+
+/* ---- the instant of the first contact ---- */
+
+static void begin_candidate(const struct look *look, struct keys_key *key)
+{
+    struct keys_state *keys = look->keys;
+    uint32_t seen = look->now + look->board->scan_us;
+    uint32_t touch = (uint32_t)keys->touch_us;
+
+    key->state = RISING;
+    key->score_us = 0;
+    key->held = false;
+    key->stuck = false;
+    if (keys->touch_fresh && look->alone) {
+        /* The touch that woke the scan is this key's, unless noise came just before it. */
+        key->edge = touch;
+        key->before_us = look->board->touch_us;
+        key->after_us = keys->touch_first ? 0 : saturate(seen - touch);
+        keys->touch_fresh = false;
+        return;
+    }
+    /* No latch saw it: the last scan found it open, or open again after a touch of which nobody knows. */
+    uint32_t before = keys->looked ? seen - keys->last_scan + KEYS_BOUNCE_US : UINT32_MAX;
+    uint64_t awake = look->tick_us + look->board->scan_us - keys->touch_us + look->board->touch_us;
+    if (look->board->touched != 0 && before > awake) {
+        before = (uint32_t)awake; /* nothing touched before the touch that woke the scan */
+    }
+    key->edge = seen;
+    key->before_us = saturate(before);
+    key->after_us = 0;
+}
+
+/* ---- one key, one scan ---- */
+
+/* The key that went down together with this one and is still down. */
+static uint8_t chord_partner(const struct look *look, uint8_t index)
+{
+    const struct keys_key *key = look->keys->key;
+    uint8_t partner = 255;
+    uint32_t least = look->set->chord_us;
+
+    for (uint8_t i = 0; i < look->board->rows * look->board->cols && i < PAD_KEYS; i++) {
+        int32_t apart = (int32_t)(key[index].edge - key[i].edge);
+        uint32_t distance = (uint32_t)(apart < 0 ? -apart : apart);
+        if (i != index && key[i].state == DOWN && key[i].closed && !key[i].held && distance <= least) {
+            partner = i;
+            least = distance;
+        }
+    }
+    return partner;
+}
+
+static void rise(const struct look *look, uint8_t index, bool closed)
+{
+    struct keys_key *key = &look->keys->key[index];
+
+    if (closed && key->closed) {
+        uint32_t step = look->step_us < KEYS_STEP_US ? look->step_us : KEYS_STEP_US;
+        key->score_us = saturate(key->score_us + step);
+    } else if (!closed && !key->closed) {
+        key->score_us = look->step_us < key->score_us ? (uint16_t)(key->score_us - look->step_us) : 0;
+    }
+    if (closed && key->score_us >= look->set->confirm_us) {
+        key->state = DOWN;
+        tell(look, KEYS_DOWN, index, chord_partner(look, index), widen(look, key->edge));
+    } else if (!closed && ((!key->closed && look->now - key->open >= KEYS_FORGET_US) ||
+                           (int32_t)(look->now - key->edge - KEYS_UNDECIDED_US) >= 0)) {
+        key->state = OPEN;
+        look->keys->chatter++;
+    }
+}
+
+/* DOWN or REFUSED: how long it is held, and whether it has opened for good. */
+static void stay(const struct look *look, uint8_t index, bool closed)
+{
+    struct keys_key *key = &look->keys->key[index];
+
+    if (closed && key->closed) {
+        /* Both ages are latched long before 32 bits of microseconds wrap. */
+        uint32_t age = look->now - key->edge;
+        if (key->state == DOWN && !key->held && age >= look->set->hold_us && age <= INT32_MAX) {
+            key->held = true;
+            tell(look, KEYS_HOLD, index, 255, widen(look, key->edge) + look->set->hold_us);
+        }
+        if (!key->stuck && age >= look->set->stuck_us && age <= INT32_MAX) {
+            key->stuck = true;
+            tell(look, KEYS_STUCK, index, 255, look->tick_us);
+        }
+    } else if (!closed && !key->closed && look->now - key->open >= look->set->lockout_us) {
+        key->state = OPEN;
+        if (key->stuck) {
+            key->stuck = false;
+            tell(look, KEYS_STUCK_END, index, 255, look->tick_us);
+        }
+    }
+}
+
+static void refuse(const struct look *look, uint8_t index)
+{
+    look->keys->key[index].state = REFUSED;
+    look->keys->ghosting = true;
+    tell(look, KEYS_GHOST, index, 255, look->tick_us);
+}
+
+static void step_key(const struct look *look, uint8_t index, bool closed, bool corner)
+{
+    struct keys_key *key = &look->keys->key[index];
+
+    if (!closed && key->closed) {
+        key->open = look->now;
+    }
+    if (key->state == OPEN && closed) {
+        begin_candidate(look, key);
+    } else if (key->state == RISING) {
+        rise(look, index, closed);
+    } else if (key->state != OPEN) {
+        stay(look, index, closed);
+    }
+    if (key->state == RISING && closed && corner) {
+        refuse(look, index);
+    }
+    key->closed = closed;
+}
+
+/* ---- the whole matrix ---- */
+
+static void find_corners(struct look *look)
+{
+    for (uint8_t a = 0; a < look->board->cols; a++) {
+        for (uint8_t b = (uint8_t)(a + 1); b < look->board->cols; b++) {
+            uint8_t common = look->column[a] & look->column[b];
+            if ((common & (uint8_t)(common - 1)) != 0) { /* two rows or more */
+                look->corner[a] |= common;
+                look->corner[b] |= common;
+            }
+        }
+    }
+}
+
+/* Reads the matrix; answers how many keys are closed or not at rest. */
+static uint8_t read_matrix(struct look *look)
+{
+    uint8_t busy = 0;
+    uint8_t rows = (uint8_t)((1u << look->board->rows) - 1u);
+
+    for (uint8_t c = 0; c < look->board->cols; c++) {
+        look->column[c] = look->board->read_column(look->board->ctx, c) & rows;
+        look->corner[c] = 0;
+    }
+    for (uint8_t i = 0; i < look->board->rows * look->board->cols && i < PAD_KEYS; i++) {
+        bool closed = (look->column[i % look->board->cols] >> (i / look->board->cols) & 1) != 0;
+        busy = (uint8_t)(busy + (closed || look->keys->key[i].state != OPEN));
+    }
+    return busy;
+}
+
+/* Whether there is anything to scan for. The latch is asked every time, so that it never tells of a touch long past. */
+static bool wake(struct look *look)
+{
+    struct keys_state *keys = look->keys;
+    uint64_t touch_us = look->tick_us;
+
+    if (look->board->touched == 0) {
+        keys->awake = true;
+        return true;
+    }
+    bool touched = look->board->touched(look->board->ctx, &touch_us);
+    keys->touch_first = !keys->awake && touched;
+    if (keys->touch_first) {
+        keys->awake = true;
+        keys->touch_us = touch_us;
+        keys->touch_fresh = true;
+    }
+    return keys->awake;
+}
+
+static void sleep_if_idle(const struct look *look, uint8_t busy)
+{
+    struct keys_state *keys = look->keys;
+    bool expecting = keys->touch_fresh && look->now - (uint32_t)keys->touch_us < KEYS_FORGET_US;
+
+    if (busy == 0 && !expecting) {
+        keys->awake = false;
+        keys->touch_fresh = false;
+    }
+}
+
+void keys_scan(struct keys_state *keys, const struct pad_board *board, const struct keys_settings *settings,
+               uint64_t tick_us, keys_sink *sink, void *ctx)
+{
+    struct look look = {.keys = keys, .board = board, .set = settings, .sink = sink, .ctx = ctx};
+    look.tick_us = tick_us;
+    look.now = (uint32_t)tick_us;
+    look.step_us = keys->looked ? look.now - keys->last_scan : 0;
+
+    if (wake(&look)) {
+        uint8_t busy = read_matrix(&look);
+        look.alone = busy == 1;
+        if (!board->diodes && busy > 2) {
+            find_corners(&look);
+        }
+        bool rectangle = false;
+        for (uint8_t i = 0; i < board->rows * board->cols && i < PAD_KEYS; i++) {
+            uint8_t c = i % board->cols;
+            uint8_t bit = (uint8_t)(1u << i / board->cols);
+            bool corner = (look.corner[c] & bit) != 0;
+            rectangle = rectangle || corner;
+            step_key(&look, i, (look.column[c] & bit) != 0, corner);
+        }
+        if (keys->ghosting && !rectangle) {
+            keys->ghosting = false;
+            tell(&look, KEYS_GHOST_END, 255, 255, tick_us);
+        }
+        sleep_if_idle(&look, busy);
+    }
+    keys->last_scan = look.now;
+    keys->looked = true;
+}
