@@ -46,7 +46,9 @@ static uint8_t fault_bits(const struct pad_state *pad)
 {
     uint8_t bits = 0;
     for (uint8_t i = 0; i < PAD_FAULTS; i++) {
-        bits |= pad->fault[i].holders > 0 ? (uint8_t)(1u << i) : 0u;
+        if (pad->fault[i].holders > 0) {
+            bits |= (uint8_t)(1u << i);
+        }
     }
     return bits;
 }
