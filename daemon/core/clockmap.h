@@ -38,7 +38,7 @@
 struct clockmap_params {
     int64_t num, den;         /* nominal rate: num ns of B in den ticks of A; 1 .. 1e12 each */
     int64_t rate_ppb;         /* bound on the rate error in parts per 1e9; 0 .. 100,000,000 (10 %) */
-    int64_t wander_ppb_per_s; /* bound on the change of the drift, per second of B; 0 .. 1,000,000,000 */
+    int64_t wander_ppb_per_s; /* bound on the change of the drift, per second by A; 0 .. 1,000,000,000 */
     int64_t wander_ppb;       /* bound on the change of the drift over any time; 0 .. 200,000,000 */
     int64_t slew_ppb;         /* bound on the sudden part of the rate error; 0 .. 100,000,000 */
 };
@@ -57,7 +57,7 @@ struct clockmap_constraint {
 };
 
 struct clockmap_entry {
-    int64_t x;                /* nominal ns from the origin of the map */
+    int64_t x;                /* nominal ns from the origin of the map, floor */
     int64_t a, lo, hi;        /* the constraint, tightened by the others */
     int64_t rate_lo, rate_hi; /* enclosure of the drift at a, 2^-40 */
 };

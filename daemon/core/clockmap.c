@@ -1,0 +1,525 @@
+/*
+ * clockmap: interval arithmetic on two clocks. The header states the model, docs/timing.md proves the steps below.
+ *
+ * Rejected: a least-squares or Kalman fit (its error figure is a belief, and asymmetric delays bias it without a trace); the least-delay
+ * filter of RFC 5905 (keeps one sample of eight and believes its middle); exact linear programming over all constraints (sound and a
+ * little tighter, but neither O(window) nor small).
+ *
+ * Units: x is nominal ns by clock A from the origin; rates are 2^-40; the wander is 2^-80 a ns. With den = 1 the x are exact, otherwise
+ * each is a floor and a difference of two is off by less than 1 ns (`slop`).
+ */
+#include "core/clockmap.h"
+
+#include <string.h>
+
+__extension__ typedef __int128 wide;
+
+#define RATE_BITS 40
+#define X_LIMIT (INT64_C(1) << 61)
+#define B_LIMIT (INT64_C(1) << 61)
+#define SHARE_PPB INT64_C(1000000000)
+
+static wide ceil_shift(wide value, int bits)
+{
+    return (value + (((wide)1 << bits) - 1)) >> bits;
+}
+
+static wide floor_div(wide n, wide d)
+{
+    wide q = n / d;
+    return (n % d != 0 && (n < 0) != (d < 0)) ? q - 1 : q;
+}
+
+static wide ceil_div(wide n, wide d)
+{
+    return -floor_div(-n, d);
+}
+
+static int64_t min64(int64_t a, int64_t b)
+{
+    return a < b ? a : b;
+}
+
+static int64_t max64(int64_t a, int64_t b)
+{
+    return a > b ? a : b;
+}
+
+struct clockmap_params clockmap_params_pad(void)
+{
+    return (struct clockmap_params){.num = 1000,
+                                    .den = 1,
+                                    .rate_ppb = 6000000,
+                                    .wander_ppb_per_s = 10000,
+                                    .wander_ppb = 3000000,
+                                    .slew_ppb = 100000};
+}
+
+static bool params_fit(const struct clockmap_params *p)
+{
+    const int64_t ratio_max = INT64_C(1000000000000);
+    return p->num >= 1 && p->num <= ratio_max && p->den >= 1 && p->den <= ratio_max && p->rate_ppb >= 0 &&
+           p->rate_ppb <= 100000000 && p->wander_ppb_per_s >= 0 && p->wander_ppb_per_s <= 1000000000 &&
+           p->wander_ppb >= 0 && p->wander_ppb <= 200000000 && p->slew_ppb >= 0 && p->slew_ppb <= 100000000;
+}
+
+static int64_t rate_from_ppb(int64_t ppb)
+{
+    return (int64_t)ceil_div((wide)ppb << RATE_BITS, SHARE_PPB);
+}
+
+int clockmap_init(struct clockmap *map, const struct clockmap_params *params)
+{
+    if (!params_fit(params))
+        return -1;
+    memset(map, 0, sizeof *map);
+    map->params = *params;
+    map->rate_max = rate_from_ppb(params->rate_ppb);
+    map->wander_max = rate_from_ppb(params->wander_ppb);
+    map->slew = rate_from_ppb(params->slew_ppb);
+    map->wander =
+        (int64_t)ceil_div((wide)params->wander_ppb_per_s << (2 * RATE_BITS), (wide)SHARE_PPB * SHARE_PPB);
+    map->wander_full_ns = INT64_MAX;
+    if (map->wander > 0) {
+        wide full = ((wide)map->wander_max << RATE_BITS) / map->wander;
+        map->wander_full_ns = full < X_LIMIT ? (int64_t)full : X_LIMIT;
+    }
+    return 0;
+}
+
+void clockmap_clear(struct clockmap *map)
+{
+    map->count = 0;
+    map->has_origin = false;
+}
+
+static int64_t slop(const struct clockmap *map)
+{
+    return map->params.den == 1 ? 0 : 1;
+}
+
+/* Nominal ns of tick a from the origin; false where that leaves the range in which nothing below can overflow. */
+static bool nominal(const struct clockmap *map, int64_t a, int64_t *x)
+{
+    wide value = ((wide)a - map->origin) * map->params.num;
+    if (map->params.den != 1)
+        value = floor_div(value, map->params.den);
+    if (value <= -X_LIMIT || value >= X_LIMIT)
+        return false;
+    *x = (int64_t)value;
+    return true;
+}
+
+/* Most that the drift can change in d ns. */
+static int64_t wander_rate(const struct clockmap *map, int64_t d)
+{
+    if (d >= map->wander_full_ns)
+        return map->wander_max;
+    return min64(map->wander_max, (int64_t)ceil_shift((wide)map->wander * d, RATE_BITS));
+}
+
+/* Most that a drift starting at 0 can amount to in d ns: the integral of the above, a parabola and then a line. */
+static int64_t wander_ns(const struct clockmap *map, int64_t d)
+{
+    if (d <= map->wander_full_ns)
+        return (int64_t)ceil_shift((wide)wander_rate(map, d) * d, RATE_BITS + 1);
+    return (int64_t)ceil_shift((wide)map->wander_max * (2 * (wide)d - map->wander_full_ns), RATE_BITS + 1);
+}
+
+static int64_t open_lo(wide lo)
+{
+    return lo < -(wide)B_LIMIT * 4 + 1 ? CLOCKMAP_OPEN_LO : (int64_t)lo;
+}
+
+static int64_t open_hi(wide hi)
+{
+    return hi > (wide)B_LIMIT * 4 - 1 ? CLOCKMAP_OPEN_HI : (int64_t)hi;
+}
+
+/* What one entry allows at nominal time x. */
+static struct clockmap_interval reach(const struct clockmap *map, const struct clockmap_entry *from,
+                                      int64_t x)
+{
+    const int64_t step = x - from->x;
+    const int64_t d = (step < 0 ? -step : step) + (step == 0 ? 0 : slop(map));
+    const int64_t wander = wander_ns(map, d);
+    const int64_t hard = (int64_t)ceil_shift((wide)map->rate_max * d, RATE_BITS);
+    /* The integral of the rate error over the way lies within -slower .. faster. */
+    const wide faster_soft = ceil_shift((wide)(from->rate_hi + map->slew) * d, RATE_BITS) + wander;
+    const wide slower_soft = ceil_shift((wide)(map->slew - from->rate_lo) * d, RATE_BITS) + wander;
+    const wide faster = (faster_soft < hard ? faster_soft : hard) + (step == 0 ? 0 : slop(map));
+    const wide slower = (slower_soft < hard ? slower_soft : hard) + (step == 0 ? 0 : slop(map));
+    struct clockmap_interval out = {CLOCKMAP_OPEN_LO, CLOCKMAP_OPEN_HI};
+    if (from->lo != CLOCKMAP_OPEN_LO)
+        out.lo = open_lo((wide)from->lo + step - (step >= 0 ? slower : faster));
+    if (from->hi != CLOCKMAP_OPEN_HI)
+        out.hi = open_hi((wide)from->hi + step + (step >= 0 ? faster : slower));
+    return out;
+}
+
+static struct clockmap_interval reach_all(const struct clockmap *map, int64_t x)
+{
+    struct clockmap_interval out = {CLOCKMAP_OPEN_LO, CLOCKMAP_OPEN_HI};
+    for (size_t i = 0; i < map->count; i++) {
+        struct clockmap_interval one = reach(map, &map->entry[i], x);
+        out.lo = max64(out.lo, one.lo);
+        out.hi = min64(out.hi, one.hi);
+    }
+    return out;
+}
+
+/* A mean rate may come out absurd where two constraints contradict each other; it must still compare as absurd. */
+static int64_t clamp_rate(wide rate)
+{
+    const int64_t limit = INT64_C(1) << 60;
+    if (rate > limit)
+        return limit;
+    return rate < -limit ? -limit : (int64_t)rate;
+}
+
+/* Bounds on the drift at both ends of a pair, from the mean rate between them. */
+static struct clockmap_interval pair_rate(const struct clockmap *map, const struct clockmap_entry *early,
+                                          const struct clockmap_entry *late)
+{
+    const int64_t d = late->x - early->x;
+    const int64_t unsure = slop(map);
+    struct clockmap_interval out = {-(map->rate_max + map->slew), map->rate_max + map->slew};
+    if (d <= unsure)
+        return out;
+    /* |drift at an end - mean drift| <= wander_ns(d) / d, which is half the wander while that still grows. */
+    const int64_t bend = d <= map->wander_full_ns ? wander_rate(map, d) / 2 + 1 : map->wander_max;
+    if (late->hi != CLOCKMAP_OPEN_HI && early->lo != CLOCKMAP_OPEN_LO) {
+        wide gain = (wide)late->hi - early->lo - d + unsure;
+        wide mean = ceil_div(gain << RATE_BITS, (wide)d + (gain >= 0 ? -unsure : unsure));
+        out.hi = min64(out.hi, clamp_rate(mean) + map->slew + bend);
+    }
+    if (late->lo != CLOCKMAP_OPEN_LO && early->hi != CLOCKMAP_OPEN_HI) {
+        wide gain = (wide)late->lo - early->hi - d - unsure;
+        wide mean = floor_div(gain << RATE_BITS, (wide)d + (gain >= 0 ? unsure : -unsure));
+        out.lo = max64(out.lo, clamp_rate(mean) - map->slew - bend);
+    }
+    return out;
+}
+
+static void narrow_rate(struct clockmap_entry *entry, int64_t lo, int64_t hi)
+{
+    entry->rate_lo = max64(entry->rate_lo, lo);
+    entry->rate_hi = min64(entry->rate_hi, hi);
+}
+
+static int64_t distance(const struct clockmap *map, const struct clockmap_entry *a,
+                        const struct clockmap_entry *b)
+{
+    return (a->x < b->x ? b->x - a->x : a->x - b->x) + slop(map);
+}
+
+static bool entry_empty(const struct clockmap_entry *entry)
+{
+    return entry->lo > entry->hi || entry->rate_lo > entry->rate_hi;
+}
+
+/* Everything the other entries say about `at`, its drift first. */
+static void learn_rate(struct clockmap *map, struct clockmap_entry *at)
+{
+    for (size_t i = 0; i < map->count; i++) {
+        const struct clockmap_entry *other = &map->entry[i];
+        if (other == at)
+            continue;
+        const int64_t change = wander_rate(map, distance(map, at, other));
+        struct clockmap_interval mean =
+            at->x >= other->x ? pair_rate(map, other, at) : pair_rate(map, at, other);
+        narrow_rate(at, max64(mean.lo, other->rate_lo - change), min64(mean.hi, other->rate_hi + change));
+    }
+}
+
+/* And everything `at` now says about the others. False where one of them becomes impossible. */
+static bool teach(struct clockmap *map, const struct clockmap_entry *at)
+{
+    for (size_t i = 0; i < map->count; i++) {
+        struct clockmap_entry *other = &map->entry[i];
+        if (other == at)
+            continue;
+        const int64_t change = wander_rate(map, distance(map, at, other));
+        struct clockmap_interval mean =
+            at->x >= other->x ? pair_rate(map, other, at) : pair_rate(map, at, other);
+        struct clockmap_interval there = reach(map, at, other->x);
+        narrow_rate(other, max64(mean.lo, at->rate_lo - change), min64(mean.hi, at->rate_hi + change));
+        other->lo = max64(other->lo, there.lo);
+        other->hi = min64(other->hi, there.hi);
+        if (entry_empty(other))
+            return false;
+    }
+    return true;
+}
+
+/* How much wider the answer at an entry would be without it, its neighbours being `before` and `after`. */
+static wide loss(const struct clockmap *map, const struct clockmap_entry *before,
+                 const struct clockmap_entry *entry, const struct clockmap_entry *after)
+{
+    struct clockmap_interval a = reach(map, before, entry->x), b = reach(map, after, entry->x);
+    wide hi = min64(a.hi, b.hi), lo = max64(a.lo, b.lo);
+    wide lost = (hi - lo) - ((wide)entry->hi - entry->lo);
+    return lost < 0 ? 0 : lost;
+}
+
+/* Makes room for `fresh` in a full window: see the header for the rule. */
+static void evict(struct clockmap *map, const struct clockmap_entry *fresh)
+{
+    const struct clockmap_entry *last = &map->entry[map->count - 1];
+    const bool fresh_is_last = fresh->x >= last->x;
+    const int64_t newest = fresh_is_last ? fresh->x : last->x;
+    const size_t end = fresh_is_last ? map->count : map->count - 1;
+    size_t victim = 1;
+    wide victim_loss = 0, victim_age = 0;
+    for (size_t i = 1; i < end; i++) {
+        const struct clockmap_entry *entry = &map->entry[i];
+        const struct clockmap_entry *after = i + 1 < map->count ? entry + 1 : fresh;
+        wide lost = loss(map, entry - 1, entry, after) + 1;
+        wide age = (wide)newest - entry->x + 1;
+        /* lost / age < victim_loss / victim_age; both factors are below 2^64 and made to fit. */
+        if (victim_age == 0 || (lost >> 2) * (victim_age >> 1) < (victim_loss >> 2) * (age >> 1) ||
+            ((lost >> 2) * (victim_age >> 1) == (victim_loss >> 2) * (age >> 1) && lost < victim_loss)) {
+            victim = i;
+            victim_loss = lost;
+            victim_age = age;
+        }
+    }
+    memmove(&map->entry[victim], &map->entry[victim + 1], (map->count - victim - 1) * sizeof map->entry[0]);
+    map->count--;
+}
+
+/* Puts an entry in its place; one of the same tick is replaced, since the new one already holds what it said. */
+static struct clockmap_entry *insert(struct clockmap *map, const struct clockmap_entry *fresh)
+{
+    size_t at = map->count;
+    while (at > 0 && map->entry[at - 1].a > fresh->a)
+        at--;
+    if (at > 0 && map->entry[at - 1].a == fresh->a) {
+        map->entry[at - 1] = *fresh;
+        return &map->entry[at - 1];
+    }
+    if (map->count == CLOCKMAP_WINDOW) {
+        evict(map, fresh);
+        at = map->count;
+        while (at > 0 && map->entry[at - 1].a > fresh->a)
+            at--;
+    }
+    memmove(&map->entry[at + 1], &map->entry[at], (map->count - at) * sizeof map->entry[0]);
+    map->entry[at] = *fresh;
+    map->count++;
+    return &map->entry[at];
+}
+
+static bool constraint_fits(int64_t b_lo, int64_t b_hi)
+{
+    if (b_lo > b_hi || (b_lo == CLOCKMAP_OPEN_LO && b_hi == CLOCKMAP_OPEN_HI))
+        return false;
+    return (b_lo == CLOCKMAP_OPEN_LO || (b_lo > -B_LIMIT && b_lo < B_LIMIT)) &&
+           (b_hi == CLOCKMAP_OPEN_HI || (b_hi > -B_LIMIT && b_hi < B_LIMIT));
+}
+
+static struct clockmap_entry blank_entry(const struct clockmap *map, int64_t a, int64_t x, int64_t lo,
+                                         int64_t hi)
+{
+    return (struct clockmap_entry){.x = x,
+                                   .a = a,
+                                   .lo = lo,
+                                   .hi = hi,
+                                   .rate_lo = -(map->rate_max + map->slew),
+                                   .rate_hi = map->rate_max + map->slew};
+}
+
+/* Middle of what is bounded, for the report of a step alone. */
+static int64_t rough_middle(struct clockmap_interval i)
+{
+    if (i.lo == CLOCKMAP_OPEN_LO)
+        return i.hi;
+    return i.hi == CLOCKMAP_OPEN_HI ? i.lo : clockmap_middle(i);
+}
+
+static enum clockmap_result restart(struct clockmap *map, int64_t a, struct clockmap_interval got,
+                                    struct clockmap_interval expected)
+{
+    map->steps++;
+    map->step_ns = rough_middle(got) - rough_middle(expected);
+    clockmap_clear(map);
+    clockmap_add(map, a, got.lo, got.hi);
+    return CLOCKMAP_STEP;
+}
+
+enum clockmap_result clockmap_add(struct clockmap *map, int64_t a, int64_t b_lo, int64_t b_hi)
+{
+    if (!constraint_fits(b_lo, b_hi))
+        return CLOCKMAP_REJECTED;
+    if (!map->has_origin) {
+        map->origin = a;
+        map->has_origin = true;
+    }
+    int64_t x;
+    if (!nominal(map, a, &x))
+        return CLOCKMAP_REJECTED;
+    const struct clockmap_interval got = {b_lo, b_hi}, expected = reach_all(map, x);
+    struct clockmap_entry fresh = blank_entry(map, a, x, max64(b_lo, expected.lo), min64(b_hi, expected.hi));
+    learn_rate(map, &fresh);
+    if (entry_empty(&fresh))
+        return restart(map, a, got, expected);
+    struct clockmap_entry *placed = insert(map, &fresh);
+    return teach(map, placed) ? CLOCKMAP_OK : restart(map, a, got, expected);
+}
+
+int64_t clockmap_wire_ns(uint32_t bytes, uint32_t baud)
+{
+    if (baud == 0)
+        return 0;
+    return (int64_t)((wide)bytes * 10 * SHARE_PPB * 97 / ((wide)baud * 100));
+}
+
+static bool in_range(int64_t value)
+{
+    return value > -B_LIMIT && value < B_LIMIT;
+}
+
+enum clockmap_result clockmap_two_way(struct clockmap *map, int64_t sent_ns, int64_t received, int64_t sent,
+                                      int64_t got_ns, int64_t wire_out_ns, int64_t wire_back_ns)
+{
+    if (!in_range(sent_ns) || !in_range(got_ns) || !in_range(wire_out_ns) || !in_range(wire_back_ns))
+        return CLOCKMAP_REJECTED;
+    if (wire_out_ns < 0 || wire_back_ns < 0 || sent < received || got_ns < sent_ns)
+        return CLOCKMAP_REJECTED;
+    /* From tick `received` to tick `sent` clock B ran on by the nominal time, less the most it can be slow. */
+    wide stay = floor_div(((wide)sent - received) * map->params.num, map->params.den);
+    if (stay >= B_LIMIT)
+        return CLOCKMAP_REJECTED;
+    wide lo = (wide)sent_ns + wire_out_ns + stay - ceil_shift((wide)map->rate_max * (stay + 1), RATE_BITS);
+    wide hi = (wide)got_ns - wire_back_ns;
+    if (lo > hi || lo <= -B_LIMIT || hi >= B_LIMIT)
+        return CLOCKMAP_REJECTED;
+    return clockmap_add(map, sent, (int64_t)lo, (int64_t)hi);
+}
+
+bool clockmap_at_open(const struct clockmap *map, int64_t a, struct clockmap_interval *out)
+{
+    int64_t x;
+    if (map->count == 0 || !nominal(map, a, &x))
+        return false;
+    struct clockmap_interval all = reach_all(map, x);
+    /* Entries are consistent pair by pair when added; a crossing elsewhere would mean a model that does not hold. */
+    if (all.lo > all.hi) {
+        int64_t swap = all.lo;
+        all.lo = all.hi;
+        all.hi = swap;
+    }
+    *out = all;
+    return true;
+}
+
+bool clockmap_at(const struct clockmap *map, int64_t a, struct clockmap_interval *out)
+{
+    struct clockmap_interval all;
+    if (!clockmap_at_open(map, a, &all) || all.lo == CLOCKMAP_OPEN_LO || all.hi == CLOCKMAP_OPEN_HI)
+        return false;
+    *out = all;
+    return true;
+}
+
+int clockmap_check(const struct clockmap *map, int64_t a, int64_t b_lo, int64_t b_hi)
+{
+    struct clockmap_interval now;
+    if (!clockmap_at_open(map, a, &now))
+        return 0;
+    if (b_hi < now.lo)
+        return -1;
+    return b_lo > now.hi ? 1 : 0;
+}
+
+/* An entry bounded on both sides, the newest. */
+static const struct clockmap_entry *anchor(const struct clockmap *map)
+{
+    for (size_t i = map->count; i > 0; i--) {
+        const struct clockmap_entry *entry = &map->entry[i - 1];
+        if (entry->lo != CLOCKMAP_OPEN_LO && entry->hi != CLOCKMAP_OPEN_HI)
+            return entry;
+    }
+    return NULL;
+}
+
+/* A tick certainly before (sign -1) or after (+1) clock B read `anchor's end + gap`: rates stay within 10 %. */
+static wide far_tick(const struct clockmap *map, const struct clockmap_entry *from, wide gap, int sign)
+{
+    wide x = (gap < 0) == (sign < 0) ? gap * 10 / 9 : gap * 10 / 11;
+    wide ticks = floor_div(x * map->params.den, map->params.num);
+    return (wide)from->a + ticks + sign * (wide)3 * (1 + map->params.den / map->params.num);
+}
+
+/* The least tick in lo .. hi whose upper (or lower) end is above (at least) b, the ends growing with the tick. */
+static bool bisect(const struct clockmap *map, wide lo, wide hi, int64_t b, bool upper, int64_t *tick)
+{
+    if (lo < INT64_MIN || hi > INT64_MAX)
+        return false;
+    while (lo < hi) {
+        wide middle = lo + ((hi - lo) >> 1);
+        struct clockmap_interval at;
+        if (!clockmap_at(map, (int64_t)middle, &at))
+            return false;
+        if (upper ? at.hi >= b : at.lo > b)
+            hi = middle;
+        else
+            lo = middle + 1;
+    }
+    *tick = (int64_t)lo;
+    return true;
+}
+
+bool clockmap_inverse(const struct clockmap *map, int64_t b, struct clockmap_interval *out)
+{
+    const struct clockmap_entry *from = anchor(map);
+    if (from == NULL || !in_range(b))
+        return false;
+    const wide lo = far_tick(map, from, (wide)b - from->hi, -1),
+               hi = far_tick(map, from, (wide)b - from->lo, 1);
+    int64_t first, after;
+    if (!bisect(map, lo, hi, b, true, &first) || !bisect(map, lo, hi, b, false, &after))
+        return false;
+    /* Rounding outward makes the ends grow unevenly by up to 3 ns: step out by that. */
+    const int64_t margin = 3 * (1 + map->params.den / map->params.num);
+    out->lo = first - margin;
+    out->hi = after + margin;
+    return true;
+}
+
+bool clockmap_rate(const struct clockmap *map, int64_t *lo_ppb, int64_t *hi_ppb)
+{
+    if (map->count == 0)
+        return false;
+    const struct clockmap_entry *newest = &map->entry[map->count - 1];
+    int64_t lo = max64(newest->rate_lo - map->slew, -map->rate_max);
+    int64_t hi = min64(newest->rate_hi + map->slew, map->rate_max);
+    *lo_ppb = (int64_t)(((wide)lo * SHARE_PPB) >> RATE_BITS);
+    *hi_ppb = (int64_t)ceil_shift((wide)hi * SHARE_PPB, RATE_BITS);
+    return true;
+}
+
+size_t clockmap_count(const struct clockmap *map)
+{
+    return map->count;
+}
+
+bool clockmap_get(const struct clockmap *map, size_t index, struct clockmap_constraint *out)
+{
+    if (index >= map->count)
+        return false;
+    const struct clockmap_entry *entry = &map->entry[index];
+    *out = (struct clockmap_constraint){entry->a, entry->lo, entry->hi};
+    return true;
+}
+
+int64_t clockmap_middle(struct clockmap_interval interval)
+{
+    return (int64_t)(((wide)interval.lo + interval.hi) >> 1);
+}
+
+int64_t clockmap_half(struct clockmap_interval interval)
+{
+    wide middle = ((wide)interval.lo + interval.hi) >> 1;
+    return (int64_t)(interval.hi - middle);
+}
