@@ -26,8 +26,9 @@ void store_reader_release(struct store_reader *reader);
 /* Which records. Zeroed: all of them. */
 struct query_want {
     const char *dive; /* NULL: every dive and none; "": those made without a dive */
-    int64_t after;    /* journal and histories: seq above this; markers, sightings ...: number above this (with a dive) */
-    int64_t limit;    /* at most so many rows; 0: no limit */
+    int64_t
+        after; /* journal and histories: seq above this; markers, sightings ...: number above this (with a dive) */
+    int64_t limit; /* at most so many rows; 0: no limit */
 };
 
 /* ---- journal ---- */
@@ -65,7 +66,8 @@ struct query_dive {
 };
 typedef bool query_dive_row(void *ctx, const struct query_dive *row);
 /* In order of their beginning. `after` is not used. */
-int64_t query_dives(struct store_reader *reader, const struct query_want *want, query_dive_row *row, void *ctx);
+int64_t query_dives(struct store_reader *reader, const struct query_want *want, query_dive_row *row,
+                    void *ctx);
 
 /* A marker with the latest of everything: time, timecode, position and readings as last settled, sighting as last linked. */
 struct query_marker {
@@ -104,7 +106,8 @@ struct query_span {
     struct span_entry span;
 };
 typedef bool query_span_row(void *ctx, const struct query_span *row);
-int64_t query_spans(struct store_reader *reader, const struct query_want *want, query_span_row *row, void *ctx);
+int64_t query_spans(struct store_reader *reader, const struct query_want *want, query_span_row *row,
+                    void *ctx);
 
 struct query_sample {
     int64_t seq;
@@ -168,13 +171,15 @@ struct query_channel {
 };
 typedef bool query_channel_row(void *ctx, const struct query_channel *row);
 /* Every channel and feed with samples between the two instants, both included. */
-int64_t query_channels(struct store_reader *reader, utc_ns from, utc_ns to, query_channel_row *row, void *ctx);
+int64_t query_channels(struct store_reader *reader, utc_ns from, utc_ns to, query_channel_row *row,
+                       void *ctx);
 
 struct query_telemetry {
     const char *channel;
     const char *feed; /* NULL: every feed, one after the other */
     utc_ns from, to;  /* both included */
-    uint32_t parts;   /* for plots: the range is cut into so many parts, and of each only the lowest and the highest sample are handed
+    uint32_t
+        parts; /* for plots: the range is cut into so many parts, and of each only the lowest and the highest sample are handed
                          over, in order of time, so that no spike is lost; 0: every sample */
 };
 struct query_point {

@@ -33,7 +33,7 @@ enum store_result {
     STORE_NEWER = -3,       /* made by a later version of the program */
     STORE_HELD = -4,        /* another program writes to it */
     STORE_NO_MEMORY = -5,
-    STORE_ORDER = -6,   /* an entry's seq is not the last one + 1: the caller's bug; the entry was not taken */
+    STORE_ORDER = -6, /* an entry's seq is not the last one + 1: the caller's bug; the entry was not taken */
     STORE_TROUBLE = -7, /* the disk is full or failing; what was handed in waits in memory */
     STORE_DAMAGED = -8, /* SQLite calls the file malformed */
     STORE_NO_SUCH = -9, /* no such dive or record */
@@ -57,10 +57,12 @@ enum store_notice {
 
 /* All text is copied. Callbacks may be NULL; they run on the writer thread and must not call the store. */
 struct store_options {
-    const char *path;         /* of the database; made where there is none, in a folder that exists */
-    const char *host_boot_id; /* names this boot of the machine, /proc/sys/kernel/random/boot_id: monotonic times compare within it */
-    utc_ns now;               /* for the run's row; 0: not known */
-    bool wait_for_room; /* for replay and other offline work: store_sample and the others wait instead of shedding, and store_submit where
+    const char *path; /* of the database; made where there is none, in a folder that exists */
+    const char *
+        host_boot_id; /* names this boot of the machine, /proc/sys/kernel/random/boot_id: monotonic times compare within it */
+    utc_ns now; /* for the run's row; 0: not known */
+    bool
+        wait_for_room; /* for replay and other offline work: store_sample and the others wait instead of shedding, and store_submit where
                            more than 4 MB of entries wait */
     size_t telemetry_room; /* samples that may wait; 0: 32768 (2 minutes of 20 channels at 10 Hz) */
     int64_t retry_ns;      /* first pause after a failed commit, doubled up to 64 times; 0: 100 ms */
