@@ -18,6 +18,7 @@
 
 #include "core/clockmap.h"
 #include "core/instant.h"
+#include "core/presence.h"
 
 enum clock_state {
     CLOCK_UNSYNCED, /* only an unsynchronised system clock is known, or nothing */
@@ -30,6 +31,7 @@ const char *clock_state_name(enum clock_state state);
 
 enum utcmap_source { UTCMAP_SYSTEM, UTCMAP_GNSS };
 
+/* The values are those that adjtimex returns on Linux; TIME_ERROR (5) means not synchronised and no leap. */
 enum utcmap_leap {
     UTCMAP_LEAP_NONE,    /* adjtimex TIME_OK, or not known */
     UTCMAP_LEAP_INSERT,  /* TIME_INS: a second will be inserted at the end of this UTC day */
@@ -51,10 +53,9 @@ struct utcmap_system {
 /* One sentence with a date and a time. It is taken to say: `utc` (to utc + resolution) was the time at an instant between
  * arrival - delay_max and arrival - delay_min. */
 struct utcmap_gnss {
-    mono_ns arrival; /* read of the sentence's first byte, or anything later */
-    utc_ns utc;      /* second 60 counts as the first of the next day */
-    int64_t
-        resolution_ns; /* weight of the last digit where the receiver truncates; 0 for the epoch of a fix */
+    mono_ns arrival;       /* the instant from which the delays count back */
+    utc_ns utc;            /* second 60 counts as the first of the next day */
+    int64_t resolution_ns; /* weight of the last digit where the receiver truncates; 0 for a fix */
     int64_t delay_min_ns, delay_max_ns;
     bool valid; /* the sentence's own status */
 };
@@ -62,14 +63,20 @@ struct utcmap_gnss {
 /* What an observation brought about; several at once. */
 enum utcmap_event {
     UTCMAP_TAKEN = 1 << 0,
-    UTCMAP_REJECTED = 1 << 1, /* contradicts itself or is marked invalid; counted */
-    UTCMAP_LATE = 1 << 2,     /* a sentence later than its delay allows: left out; counted */
-    UTCMAP_STEP = 1 << 3,     /* the source contradicts its own past: map restarted, size in step_ns */
-    UTCMAP_SYNCED =
-        1 << 4, /* the source speaks for the first time, or again: stamp again what was stamped without it */
-    UTCMAP_LOST = 1 << 5,      /* the source has fallen silent or no longer claims to be synchronised */
-    UTCMAP_LEAPT = 1 << 6,     /* a leap second was inserted or deleted */
-    UTCMAP_GUESS_STEP = 1 << 7 /* the unsynchronised system clock was set; size in guess_step_ns */
+    /* Contradicts itself or is marked invalid; counted. */
+    UTCMAP_REJECTED = 1 << 1,
+    /* A sentence out of its delay, or wrong: left out unless the next ones agree with it; counted. */
+    UTCMAP_LATE = 1 << 2,
+    /* The source contradicts its own past: the map was restarted; size in step_ns. */
+    UTCMAP_STEP = 1 << 3,
+    /* The source speaks for the first time, or again: stamp again what was stamped without it. */
+    UTCMAP_SYNCED = 1 << 4,
+    /* The source has fallen silent, or no longer claims to be synchronised. */
+    UTCMAP_LOST = 1 << 5,
+    /* A leap second was inserted or deleted. */
+    UTCMAP_LEAPT = 1 << 6,
+    /* The unsynchronised system clock was set; size in guess_step_ns. */
+    UTCMAP_GUESS_STEP = 1 << 7
 };
 
 struct utcmap_params {
@@ -79,26 +86,20 @@ struct utcmap_params {
 };
 struct utcmap_params utcmap_params_default(enum utcmap_source source);
 
-#define UTCMAP_SPANS 16
-struct utcmap_span {
-    int64_t from, to; /* mono ns in which the source was observed without a break */
-};
-
 struct utcmap {
     enum utcmap_source source;
     struct utcmap_params params;
-    struct clockmap map; /* mono ns -> UTC ns plus leaps since the start */
-    struct utcmap_span span[UTCMAP_SPANS];
-    size_t spans;
-    bool synced;    /* as last told to the caller by SYNCED and LOST */
-    bool has_guess; /* realtime - mono of the last system reading */
+    struct clockmap map;   /* mono ns -> UTC ns plus leaps since the start */
+    struct presence heard; /* mono ns in which the source was observed */
+    bool synced;           /* as last told to the caller by SYNCED and LOST */
+    bool has_guess;        /* realtime - mono of the last system reading */
     int64_t guess_ns;
     bool has_leap;      /* the one leap since the start */
     int64_t leap_at;    /* POSIX midnight at which it falls */
     int32_t leap_s;     /* +1 inserted, -1 deleted */
     int64_t pending_at; /* announced, not yet passed; 0 none */
     int32_t pending_s;
-    int32_t late_run;
+    int32_t late_run; /* contradicting sentences in a row, signed by the side */
     uint64_t taken, rejected, late;
     int64_t step_ns, guess_step_ns;
 };
@@ -126,7 +127,7 @@ struct utc_answer {
 /* UTC at any monotonic instant, before, between or after the observations. */
 struct utc_answer utcmap_at(const struct utcmap *utc, mono_ns at);
 
-/* The monotonic instants that may have been `at`. False where nothing is known (a guess gives a single instant and *guess = true). */
-bool utcmap_inverse(const struct utcmap *utc, utc_ns at, struct clockmap_interval *mono, bool *guess);
+/* The monotonic instants that may have been `at`. False where nothing is known (a guess gives a single instant and *is_guess = true). */
+bool utcmap_inverse(const struct utcmap *utc, utc_ns at, struct clockmap_interval *mono, bool *is_guess);
 
 #endif
