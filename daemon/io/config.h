@@ -9,7 +9,6 @@
 #ifndef BELLROPE_IO_CONFIG_H
 #define BELLROPE_IO_CONFIG_H
 
-#include "core/channel.h"
 #include "core/engine.h"
 #include "io/ini_text.h"
 
@@ -29,7 +28,7 @@ struct config_pad {
     char path[CONFIG_PATH_SIZE]; /* PATH, EVDEV */
     uint16_t usb_vendor, usb_product;
     char usb_serial[CONFIG_USB_SERIAL_SIZE]; /* "": any */
-    uint32_t baud;
+    uint32_t baud;                           /* 0: not paced (native USB); the port is then set to 115200 */
     char plan[CONFIG_PATH_SIZE];
 };
 
@@ -40,7 +39,9 @@ struct config_feed {
     char host
         [CONFIG_HOST_SIZE]; /* UDP: the address to listen on, or a multicast group; TCP: where to connect */
     uint16_t port;
-    char path[CONFIG_PATH_SIZE]; /* SERIAL, FILE */
+    char
+        interface[CONFIG_HOST_SIZE]; /* UDP multicast: the local address to join on; "": the system's choice */
+    char path[CONFIG_PATH_SIZE];     /* SERIAL, FILE */
     uint32_t baud;
 };
 
@@ -56,16 +57,16 @@ struct config_socket {
 };
 
 struct config {
-    char file[CONFIG_PATH_SIZE]; /* as given on the command line */
-    char dive_id[DIVE_ID_SIZE];  /* "": no dive is begun at the start */
+    char file[CONFIG_PATH_SIZE];   /* as given on the command line */
+    char folder[CONFIG_PATH_SIZE]; /* where it lies; "" for the working directory */
+    char dive_id[DIVE_ID_SIZE];    /* "": no dive is begun at the start */
     char store_file[CONFIG_PATH_SIZE];
     char tape_file[CONFIG_PATH_SIZE]; /* "": no tape */
     enum config_audio audio;
-    char audio_source[CONFIG_PATH_SIZE]; /* the command, or the fifo */
+    char audio_source[CONFIG_PATH_SIZE]; /* the command (run in `folder`), or the fifo */
     struct config_pad pad[ENGINE_PADS_MAX];
     struct config_feed feed[ENGINE_FEEDS_MAX];
     struct config_socket socket;
-    struct channel_names names;  /* the user's x.NAME channels, as the columns of feeds name them */
     struct engine_config engine; /* pad_count and feed_count are here */
 };
 
@@ -75,8 +76,8 @@ int config_parse(struct config *out, const char *file, const char *text, size_t 
                  const struct ini_text_report *report);
 
 /*
- * Loads `path` and parses it; refuses a file with `exec:` in it that others than its owner (or root's group) may
- * write. The text goes to *text for the tape; the caller frees it, also after problems (NULL where the file could
+ * Loads `path` and parses it. A file with `exec:` in it is refused where anybody but its owner (root, or who runs the
+ * daemon) may write it or put another in its place. The text goes to *text for the tape; the caller frees it, also after problems (NULL where the file could
  * not be read).
  */
 int config_load(struct config *out, const char *path, char **text, size_t *len,

@@ -28,7 +28,7 @@ struct hostclock_utc {
     utc_ns utc;
     bool synced;
     int64_t max_error_us, est_error_us;
-    int leap; /* 0 none, 1 a second will be inserted, 2 deleted, 3 not known (as NTP's leap indicator) */
+    int leap; /* adjtimex: 0 TIME_OK or not known, 1 TIME_INS, 2 TIME_DEL, 3 TIME_OOP, 4 TIME_WAIT */
 };
 void hostclock_observe(struct hostclock_utc *out);
 
