@@ -104,7 +104,7 @@ static void rise(const struct look *look, uint8_t index, bool closed)
     if (closed && key->closed) {
         uint32_t step = look->step_us < KEYS_STEP_US ? look->step_us : KEYS_STEP_US;
         key->score_us = saturate(key->score_us + step);
-    } else if (!closed && !key->closed) {
+    } else {
         key->score_us = look->step_us < key->score_us ? (uint16_t)(key->score_us - look->step_us) : 0;
     }
     if (closed && key->score_us >= look->set->confirm_us) {

@@ -7,8 +7,10 @@
  *   - it becomes a press when closed time less open time since then reaches confirm_us (3 ms): shorter spikes never make one;
  *   - it is forgotten when the contact stays open for KEYS_FORGET_US, or has not made up its mind in KEYS_UNDECIDED_US;
  *   - after a press the key must be open for lockout_us on end before it can be pressed again. Any closure in between is bounce.
- * Time between two scans counts as closed only when both saw it closed, and then as at most KEYS_STEP_US: a firmware that was held
- * up cannot mistake two spikes for a press.
+ * Time between two scans counts as closed only when both saw it closed, and then as at most KEYS_STEP_US; else as open. So a train of
+ * spikes does not add up, a firmware that was held up cannot mistake two spikes for a press, and a worn contact that opens now and
+ * then under the finger still makes one. What no scan can see is a gap shorter than the scan: turn the loop once a millisecond or
+ * more often.
  *
  * Rejected: an N-equal-samples filter (stamps the end of the bounce, not its beginning); a press at the very first closure (a
  * spike would make a marker).
