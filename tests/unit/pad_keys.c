@@ -104,8 +104,9 @@ static void a_touch_too_short_for_the_scan_is_still_the_stamp(void **state)
 static void spikes(struct bench *b, uint64_t t, const struct bench_pace *pace)
 {
     uint64_t at = t + 5000;
-    /* Shorter than 3 ms, alone, and in trains of half the time closed where the scan is fast enough to see the gaps. */
-    unsigned trains = (pace->jumpy ? 5 : 1) * pace->period_us <= 1250 ? 400 : 0;
+    /* Shorter than 3 ms, alone, and in trains with gaps that the scan can see. */
+    unsigned turn_us = (pace->jumpy ? 5 : 1) * pace->period_us;
+    unsigned trains = turn_us <= 1250 ? 400 : 0;
     for (unsigned us = 50; us <= 2900; us += 190) {
         bench_edge_at(b, at, 2, true);
         bench_edge_at(b, at + us, 2, false);
@@ -115,7 +116,7 @@ static void spikes(struct bench *b, uint64_t t, const struct bench_pace *pace)
         unsigned us = 100 + i % 7 * 300;
         bench_edge_at(b, at, 2, true);
         bench_edge_at(b, at + us, 2, false);
-        at += 2 * us + 100;
+        at += us + 100 + (us > turn_us ? us : turn_us);
     }
     bench_run(b, at - t + 100000);
     assert_int_equal(b->gots, 0);
