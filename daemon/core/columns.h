@@ -7,15 +7,16 @@
  * converted. A prefix may pick lines: others are passed over.
  *
  * A line that is too short, or has something that is no number where one was promised, is bad as a whole and
- * gives nothing: these lines carry no checksum. An empty field, "nan" and the like, and runs of '*' or '-'
- * are an instrument's way to say it has no value: that channel is left out and the others hold. '.' is the
- * decimal sign; blanks around a number and a '+' are allowed.
+ * gives nothing: these lines carry no checksum. Where one does, in the form $...*hh, it is checked and taken off.
+ * An empty field, "nan", and runs of '*' or '-' are an instrument's way to say that it has no value: that channel
+ * is left out and the others hold. '.' is the decimal sign; blanks around a number and a '+' are allowed. Converted
+ * values are rounded to 1e-9 of the channel's unit.
  *
- * Conversion factors: exact definitions (international foot, fathom, nautical mile; pound-force per square
- * inch from BIPM, The International System of Units, 9th ed., and NIST SP 811). Pressure is sea pressure:
- * instruments that send absolute pressure give "dbar_abs", "bar_abs" or "psi_abs", from which one standard
- * atmosphere (10.1325 dbar) is taken. Oxygen per litre to per kilogram needs a density: 1.025 kg/L is taken
- * for "umol_L", and said so in docs/telemetry.md.
+ * Conversion factors are exact definitions (international foot, fathom, nautical mile; pound-force per square inch
+ * as in NIST SP 811), but for oxygen: 1 mL/L = 44.6596 umol/L and 1 mg/L = 31.2512 umol/L (SCOR Working Group 142,
+ * from memory), and per litre to per kilogram with 1.025 kg/L. Pressure is sea pressure: instruments that send absolute
+ * pressure are given "dbar_abs", "bar_abs" or "psi_abs", from which one standard atmosphere (10.1325 dbar) is taken.
+ * Temperature is ITS-90; "C68" converts from IPTS-68.
  *
  * Pure; no allocation; any bytes may be given to columns_decode.
  */
@@ -52,6 +53,7 @@ enum columns_verdict {
     COLUMNS_PASSED_OVER, /* does not start with the prefix, or is a comment ('#', '%') */
     COLUMNS_TOO_SHORT,   /* fewer columns or characters than the layout names */
     COLUMNS_NOT_NUMBER,
+    COLUMNS_BAD_CHECKSUM, /* a line of the form $...*hh whose sum does not match */
     COLUMNS_VERDICTS
 };
 
