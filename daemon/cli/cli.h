@@ -25,9 +25,9 @@ struct cli_verb {
     const char *details;   /* may be NULL */
     const char *examples;  /* whole lines */
     const struct cli_option *options;
-    unsigned least, most;  /* positional arguments */
-    bool needs_record;     /* takes --socket --config --db, see cli/target.h */
-    bool prints;           /* takes --json */
+    unsigned least, most; /* positional arguments */
+    bool needs_record;    /* takes --socket --config --db, see cli/target.h */
+    bool prints;          /* takes --json */
     int (*run)(const struct cli_verb *verb, int argc, char **argv);
 };
 

@@ -28,7 +28,8 @@ int options_read(struct options *out, const struct cli_verb *verb, int argc, cha
 const char *options_value(const struct options *options, const char *name);
 bool options_flag(const struct options *options, const char *name);
 /* `out` is left alone where the option is absent. False: not a whole number in [least, most], said so. */
-bool options_int(const struct options *options, const char *name, long long least, long long most, long long *out);
+bool options_int(const struct options *options, const char *name, long long least, long long most,
+                 long long *out);
 
 void options_help(const struct cli_verb *verb, FILE *out);
 

@@ -17,6 +17,7 @@ struct event_text {
     unsigned references;
     enum entry_type type;
     int64_t seq;
+    struct event_text *next; /* of a queue that owns it */
     size_t len;
     char bytes[];
 };
@@ -41,6 +42,8 @@ bool event_log_init(struct event_log *log, size_t slots, size_t bytes_max, int64
 void event_log_free(struct event_log *log);
 /* Takes over the caller's reference. A text whose seq is not `next` empties the log first: it holds no gap. */
 void event_log_add(struct event_log *log, struct event_text *text);
+/* Forgets all; `next` is the seq of the next text. */
+void event_log_restart(struct event_log *log, int64_t next);
 /* Borrowed; NULL where seq is not in the log. */
 struct event_text *event_log_at(const struct event_log *log, int64_t seq);
 

@@ -42,7 +42,8 @@ json_t *jsonrpc_parse(const char *line, size_t len, enum jsonrpc_code *code, cha
 
 /* Reads one member. On JSONRPC_INVALID `id` is what could be recognised, else NULL, and the answer is due in any case; on
  * JSONRPC_PARAMS (params by position) method and id are set. */
-enum jsonrpc_code jsonrpc_call_read(const json_t *member, struct jsonrpc_call *call, char why[JSONRPC_WHY_SIZE]);
+enum jsonrpc_code jsonrpc_call_read(const json_t *member, struct jsonrpc_call *call,
+                                    char why[JSONRPC_WHY_SIZE]);
 
 /* The id as JSON text, from malloc(); "null" for NULL. */
 char *jsonrpc_id_text(const json_t *id);

@@ -25,11 +25,11 @@ enum request_kind {
 
 struct request {
     enum request_kind kind;
-    bool writes;     /* needs a peer that may write */
-    bool new_dive;   /* dive.begin: `query` says what must not be known yet */
-    bool has_since;  /* subscribe */
+    bool writes;    /* needs a peer that may write */
+    bool new_dive;  /* dive.begin: `query` says what must not be known yet */
+    bool has_since; /* subscribe */
     int64_t since;
-    uint32_t types;  /* bit n: enum entry_type n */
+    uint32_t types; /* bit n: enum entry_type n */
     struct socket_query query;
     char token[REQUEST_TOKEN_SIZE]; /* hello */
     size_t record_len;

@@ -39,12 +39,15 @@ struct socket_config {
     /* 0 takes the default. */
     size_t connections;   /* 256 */
     size_t message_bytes; /* longest line taken, 65536 */
-    unsigned rate_per_s;  /* messages per second and connection over TCP, 2000; a quicker peer is read more slowly */
+    unsigned
+        rate_per_s; /* messages per second and connection over TCP, 2000; a quicker peer is read more slowly */
     size_t queue_events;  /* how many events may come while a subscriber takes no byte, 8192 */
     size_t memory_events; /* texts kept for followers, 1024; fewer where they exceed memory_bytes */
     size_t memory_bytes;  /* 4 MiB */
     uint64_t linger_ms;   /* how long a dropped subscriber may still fetch its notice, 10000 */
 };
+
+/* What it has to tell people (peers and who they are, refused tokens, dropped subscribers) goes to io/log.h. */
 
 /* Queries that read the database. The answer is the JSON text of the method's result, as docs/schema has it. */
 enum socket_query_kind {
@@ -60,6 +63,7 @@ struct socket_query {
     char dive[DIVE_ID_SIZE]; /* empty: the dive that is open, else the latest */
     int64_t after;           /* only rows of a number greater than this */
     int64_t limit;           /* rows at most; 1 to 10000 */
+    bool newest;             /* the last `limit` rows, not the first; still in rising order */
 };
 
 /* Worker lanes: calls in one lane never overlap, so the backend needs one reader of the database for each. */
@@ -80,12 +84,10 @@ struct socket_backend {
     const char *(*dive)(void *ctx);
 
     /* Worker thread, SOCKET_LANE_JOURNAL. Rows with after < seq <= upto in order of seq. False with a sentence in `why`. */
-    bool (*journal)(void *ctx, int64_t after, int64_t upto, socket_row_fn *row, void *row_ctx, char why[SOCKET_WHY_SIZE]);
+    bool (*journal)(void *ctx, int64_t after, int64_t upto, socket_row_fn *row, void *row_ctx,
+                    char why[SOCKET_WHY_SIZE]);
     /* Worker thread, SOCKET_LANE_QUERY. The result's text from malloc(), or NULL with a sentence in `why`. */
     char *(*query)(void *ctx, const struct socket_query *query, char why[SOCKET_WHY_SIZE]);
-
-    /* Loop thread. Peers that come and go, refused tokens, dropped subscribers. May be NULL. */
-    void (*log)(void *ctx, enum engine_log_level level, const char *text);
 };
 
 struct socket_server;
@@ -94,7 +96,8 @@ struct socket_server;
  * Listens. `last_seq` is the newest entry that is on disk already. Both tables are copied, the texts in `config` only
  * used during the call. 0, or -1 with a sentence in `why`: another daemon answers on that path (its pid is named), the
  * address cannot be bound, TCP beyond loopback without token_file, token_file unreadable or readable by others.
- * A socket file that nobody answers on is removed; a file that is no socket is left alone and refused.
+ * A socket file that nobody answers on is removed; a file that is no socket is left alone and refused. After -1 the loop
+ * must turn once more, to close what was opened.
  */
 int socket_start(struct socket_server **out, uv_loop_t *loop, const struct socket_config *config,
                  const struct socket_backend *backend, int64_t last_seq, char why[SOCKET_WHY_SIZE]);
@@ -102,7 +105,8 @@ int socket_start(struct socket_server **out, uv_loop_t *loop, const struct socke
 /* Closes everything, removes the socket file and calls `done` from the loop; then the server is gone. */
 void socket_stop(struct socket_server *server, void (*done)(void *ctx), void *ctx);
 
-void socket_stage(struct socket_server *server, int64_t seq, enum entry_type type, const char *json, size_t len);
+void socket_stage(struct socket_server *server, int64_t seq, enum entry_type type, const char *json,
+                  size_t len);
 void socket_publish(struct socket_server *server, int64_t seq_to);
 void socket_reply(struct socket_server *server, const struct engine_reply *reply);
 
