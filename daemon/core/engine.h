@@ -64,8 +64,9 @@ enum input_kind {
 struct engine_pad_config {
     char name[SOURCE_SIZE]; /* of its section in the configuration */
     char seat[SEAT_SIZE];
-    uint32_t baud;          /* for the wire time; 0 where the line does not pace bytes (a pseudo-terminal) */
-    bool is_evdev;          /* a plain number pad: PAD carries `op=key key=A1 seq=N at=NS within=NS`, the kernel's own time of it */
+    uint32_t baud; /* for the wire time; 0 where the line does not pace bytes (a pseudo-terminal) */
+    bool
+        is_evdev; /* a plain number pad: PAD carries `op=key key=A1 seq=N at=NS within=NS`, the kernel's own time of it */
 };
 
 enum feed_format { FEED_NMEA, FEED_COLUMNS };
@@ -88,15 +89,15 @@ struct engine_config {
     struct engine_feed_config feed[ENGINE_FEEDS_MAX];
     size_t feed_count; /* in order of priority: of two feeds for one channel the first is asked first */
     struct channel_names names; /* the user's x.NAME channels */
-    int utc_feed; /* index of the GNSS feed that gives UTC; -1: the system's clock */
+    int utc_feed;               /* index of the GNSS feed that gives UTC; -1: the system's clock */
     int64_t utc_delay_min_ns, utc_delay_max_ns; /* of that feed's sentences after the second they name */
-    bool timecode_from_ltc; /* else free-running time of day */
+    bool timecode_from_ltc;                     /* else free-running time of day */
     enum timecode_rate rate;
     int32_t audio_sample_rate_hz;
     int64_t audio_latency_min_ns, audio_latency_max_ns;
-    int64_t settle_ns;  /* how long a marker waits for samples that bracket it; 0: the default, 5 s */
+    int64_t settle_ns;     /* how long a marker waits for samples that bracket it; 0: the default, 5 s */
     int64_t idle_close_ns; /* an open sighting with no press for so long is closed; 0: the default, 15 min */
-    int64_t planned_bottom_ns; /* bottom time planned; 0: not said */
+    int64_t planned_bottom_ns;                                    /* bottom time planned; 0: not said */
     char vehicle[LABEL_SIZE], ship[LABEL_SIZE], site[LABEL_SIZE]; /* told with dive.begin */
 };
 
@@ -119,12 +120,12 @@ struct engine_observation {
 enum engine_refusal {
     REFUSED_NOT = 0,
     REFUSED_PARAMS = -32602,
-    REFUSED_NO_DIVE = -32000,     /* needs an open dive */
-    REFUSED_DIVE_OPEN = -32001,   /* another dive is open */
-    REFUSED_NO_SUCH = -32002,     /* key, seat or record not known */
-    REFUSED_FULL = -32003,        /* container or queue full */
-    REFUSED_STORE = -32004,       /* the store cannot write now */
-    REFUSED_STATE = -32005        /* not possible in this state, e.g. already struck */
+    REFUSED_NO_DIVE = -32000,   /* needs an open dive */
+    REFUSED_DIVE_OPEN = -32001, /* another dive is open */
+    REFUSED_NO_SUCH = -32002,   /* key, seat or record not known */
+    REFUSED_FULL = -32003,      /* container or queue full */
+    REFUSED_STORE = -32004,     /* the store cannot write now */
+    REFUSED_STATE = -32005      /* not possible in this state, e.g. already struck */
 };
 
 struct engine_reply {
@@ -155,7 +156,8 @@ struct engine;
 struct engine *engine_new(const struct engine_config *config, const struct engine_sink *sink);
 void engine_free(struct engine *engine);
 
-void engine_input(struct engine *engine, enum input_kind kind, int source, mono_ns now, const void *bytes, size_t len);
+void engine_input(struct engine *engine, enum input_kind kind, int source, mono_ns now, const void *bytes,
+                  size_t len);
 
 /* Swaps the plan of a pad between presses (source = pad index); state is kept. */
 void engine_plan(struct engine *engine, int pad, mono_ns now, const struct keyplan *plan);
@@ -166,8 +168,8 @@ struct engine_status_line {
     bool sick;
     char text[224];
 };
-void engine_status(const struct engine *engine, mono_ns now, void (*sink)(void *ctx, const struct engine_status_line *line),
-                   void *ctx);
+void engine_status(struct engine *engine, mono_ns now,
+                   void (*sink)(void *ctx, const struct engine_status_line *line), void *ctx);
 
 /* The dive that is open; empty text: none. */
 const char *engine_dive(const struct engine *engine);

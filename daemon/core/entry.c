@@ -5,21 +5,11 @@
 #include <string.h>
 
 static const char *const type_names[ENTRY_TYPES] = {
-    [ENTRY_MARKER] = "marker",
-    [ENTRY_SETTLED] = "settled",
-    [ENTRY_SIGHTING] = "sighting",
-    [ENTRY_SPAN] = "span",
-    [ENTRY_SAMPLE] = "sample",
-    [ENTRY_IDENTIFICATION] = "identification",
-    [ENTRY_REMARK] = "remark",
-    [ENTRY_STRIKE] = "strike",
-    [ENTRY_LINK] = "link",
-    [ENTRY_DIVE] = "dive",
-    [ENTRY_SEAT] = "seat",
-    [ENTRY_PAD] = "pad",
-    [ENTRY_FEED] = "feed",
-    [ENTRY_CLOCK] = "clock",
-    [ENTRY_TIMECODE] = "timecode",
+    [ENTRY_MARKER] = "marker", [ENTRY_SETTLED] = "settled", [ENTRY_SIGHTING] = "sighting",
+    [ENTRY_SPAN] = "span",     [ENTRY_SAMPLE] = "sample",   [ENTRY_IDENTIFICATION] = "identification",
+    [ENTRY_REMARK] = "remark", [ENTRY_STRIKE] = "strike",   [ENTRY_LINK] = "link",
+    [ENTRY_DIVE] = "dive",     [ENTRY_SEAT] = "seat",       [ENTRY_PAD] = "pad",
+    [ENTRY_FEED] = "feed",     [ENTRY_CLOCK] = "clock",     [ENTRY_TIMECODE] = "timecode",
     [ENTRY_FAULT] = "fault",
 };
 
@@ -71,9 +61,11 @@ size_t entry_size(const struct entry *entry)
     size_t base = offsetof(struct entry, of);
     switch (entry->type) {
     case ENTRY_MARKER:
-        return telemetry_end(base, offsetof(struct marker, telemetry), entry->of.marker.telemetry.reading_count);
+        return telemetry_end(base, offsetof(struct marker, telemetry),
+                             entry->of.marker.telemetry.reading_count);
     case ENTRY_SETTLED:
-        return telemetry_end(base, offsetof(struct settled, telemetry), entry->of.settled.telemetry.reading_count);
+        return telemetry_end(base, offsetof(struct settled, telemetry),
+                             entry->of.settled.telemetry.reading_count);
     case ENTRY_SIGHTING:
         return base + sizeof entry->of.sighting;
     case ENTRY_SPAN:
@@ -125,7 +117,8 @@ bool entry_ref_parse(const char *text, char dive[DIVE_ID_SIZE], char *letter, ui
     const char *tail = dash != NULL ? dash + 1 : text;
     size_t dive_len = dash != NULL ? (size_t)(dash - text) : 0;
     char upper = (char)(tail[0] >= 'a' && tail[0] <= 'z' ? tail[0] - 'a' + 'A' : tail[0]);
-    if (dive_len >= DIVE_ID_SIZE || (dash != NULL && dive_len == 0) || upper == '\0' || strchr("MSTA", upper) == NULL)
+    if (dive_len >= DIVE_ID_SIZE || (dash != NULL && dive_len == 0) || upper == '\0' ||
+        strchr("MSTA", upper) == NULL)
         return false;
     if (!ref_number(tail + 1, number))
         return false;

@@ -12,18 +12,18 @@
 
 #include <stddef.h>
 
-#define DIVE_ID_SIZE 32  /* "D007": 1 to 31 of [A-Za-z0-9_.-], begins with a letter or digit */
-#define REF_SIZE 48      /* "D007-M0112"; without a dive "M0112" */
-#define SEAT_SIZE 16     /* "science" */
-#define PAD_SIZE 16      /* the serial that the pad reports, "P-03"; empty for a soft key */
-#define KEY_SIZE 16      /* "A1", or "A1+B1" for a chord */
+#define DIVE_ID_SIZE 32 /* "D007": 1 to 31 of [A-Za-z0-9_.-], begins with a letter or digit */
+#define REF_SIZE 48     /* "D007-M0112"; without a dive "M0112" */
+#define SEAT_SIZE 16    /* "science" */
+#define PAD_SIZE 16     /* the serial that the pad reports, "P-03"; empty for a soft key */
+#define KEY_SIZE 16     /* "A1", or "A1+B1" for a chord */
 #define LABEL_SIZE 48
-#define TERM_SIZE 96     /* "dwc:behavior=feeding" */
+#define TERM_SIZE 96 /* "dwc:behavior=feeding" */
 #define KIND_SIZE 16
 #define WHO_SIZE 48
 #define NOTE_SIZE 512
 #define CHANNEL_NAME_SIZE 40
-#define SOURCE_SIZE 24   /* a feed's name */
+#define SOURCE_SIZE 24 /* a feed's name */
 #define MARKER_READINGS_MAX 48
 
 /* The journal's event types; names as the socket writes them come from entry_type_name(). */
@@ -80,7 +80,12 @@ struct timecode_stamp {
     double bound_frames; /* half width, frames; negative: not known */
 };
 
-enum reading_method { READING_METHOD_INTERPOLATED, READING_METHOD_LAST, READING_METHOD_FILTERED, READING_METHOD_DERIVED };
+enum reading_method {
+    READING_METHOD_INTERPOLATED,
+    READING_METHOD_LAST,
+    READING_METHOD_FILTERED,
+    READING_METHOD_DERIVED
+};
 const char *reading_method_name(enum reading_method method);
 
 /* A channel's value at the instant. */
@@ -105,7 +110,7 @@ struct marker_position {
 enum marker_origin {
     MARKER_FROM_KEY,  /* a key-down on a pad */
     MARKER_FROM_SOFT, /* a soft key: the instant is the command's arrival */
-    MARKER_LATE       /* entered afterwards for an instant given by a person: never to be mistaken for a key-down */
+    MARKER_LATE /* entered afterwards for an instant given by a person: never to be mistaken for a key-down */
 };
 const char *marker_origin_name(enum marker_origin origin);
 
@@ -140,7 +145,8 @@ struct marker {
     struct when when;
     struct timecode_stamp timecode;
     bool settled;
-    struct marker_telemetry telemetry; /* last: the store and the shells copy no more readings than there are */
+    struct marker_telemetry
+        telemetry; /* last: the store and the shells copy no more readings than there are */
 };
 
 /* What became known about a marker afterwards; the marker itself stays as it was. */
@@ -164,11 +170,11 @@ struct sighting_entry {
     uint32_t individuals;
     utc_ns start; /* first press less the key's lead time */
     int64_t lead_ns;
-    utc_ns end;         /* meaningful when closed */
-    char closed_by[20]; /* "done", "next subject", "dive end", "idle" ... */
+    utc_ns end;           /* meaningful when closed */
+    char closed_by[20];   /* "done", "next subject", "dive end", "idle" ... */
     char tie[LABEL_SIZE]; /* the relation's label; empty: none */
     char tie_term[TERM_SIZE];
-    uint32_t tied_to; /* another sighting */
+    uint32_t tied_to;  /* another sighting */
     uint32_t again_of; /* the earlier sighting it returns to */
     bool recomputed;
 };
@@ -221,7 +227,8 @@ struct remark_entry {
 
 struct strike_entry {
     char target[REF_SIZE];
-    bool restored; /* a strike that was itself struck */
+    bool restored;      /* a strike that was itself struck */
+    uint32_t by_marker; /* the strike key's marker; 0: struck by name */
     char by[WHO_SIZE];
     char why[NOTE_SIZE];
 };

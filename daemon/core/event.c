@@ -54,7 +54,8 @@ static void utc_member(struct jsonout *out, const char *name, utc_ns utc)
     jsonout_text(out, name, text);
 }
 
-static void ref_member(struct jsonout *out, const char *name, const struct entry *entry, char letter, uint32_t number)
+static void ref_member(struct jsonout *out, const char *name, const struct entry *entry, char letter,
+                       uint32_t number)
 {
     if (number == 0) {
         jsonout_null(out, name);

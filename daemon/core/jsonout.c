@@ -154,7 +154,8 @@ void jsonout_int(struct jsonout *out, const char *name, int64_t value)
 void jsonout_real(struct jsonout *out, const char *name, double value, int decimals)
 {
     static const double scale[] = {1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9};
-    static const uint64_t unit[] = {1, 10, 100, 1000, 10000, 100000, 1000000, 10000000, 100000000, 1000000000};
+    static const uint64_t unit[] = {1,      10,      100,      1000,      10000,
+                                    100000, 1000000, 10000000, 100000000, 1000000000};
     double scaled = fabs(value) * scale[decimals];
     if (!isfinite(value)) {
         jsonout_null(out, name);

@@ -1,0 +1,354 @@
+/* Markers: a press with all that is known of its instant; and what becomes known of it afterwards. */
+#include "core/engine_state.h"
+
+#include "core/seawater.h"
+
+#include <string.h>
+
+/* How often what waits to be settled is looked at. */
+#define SETTLE_EVERY_NS (200 * NS_PER_MS)
+
+/* ---- telemetry at an instant ---- */
+
+static struct marker_reading *add_reading(struct marker_telemetry *telemetry, const char *channel)
+{
+    if (telemetry->reading_count == MARKER_READINGS_MAX || channel == NULL)
+        return NULL;
+    struct marker_reading *reading = &telemetry->reading[telemetry->reading_count++];
+    engine_copy(reading->channel, sizeof reading->channel, channel);
+    reading->source[0] = '\0';
+    return reading;
+}
+
+static const char *feed_name(const struct engine *e, uint8_t feed)
+{
+    return feed < e->config.feed_count ? e->config.feed[feed].name : "";
+}
+
+static enum reading_method method_of(enum channel_method method)
+{
+    return method == CHANNEL_INTERPOLATED ? READING_METHOD_INTERPOLATED : READING_METHOD_LAST;
+}
+
+static bool read_channel(const struct engine *e, int channel, mono_ns at, struct marker_telemetry *out)
+{
+    struct channel_reading reading;
+    channel_at(e->channels, channel, at, &reading);
+    struct marker_reading *to =
+        reading.known ? add_reading(out, channel_name(&e->config.names, channel)) : NULL;
+    if (to != NULL) {
+        to->value = reading.value;
+        to->age_s = (double)reading.age_ns / 1e9;
+        to->method = method_of(reading.method);
+        engine_copy(to->source, sizeof to->source, feed_name(e, reading.feed));
+    }
+    return reading.settled;
+}
+
+static bool read_position(const struct engine *e, mono_ns at, struct marker_position *out)
+{
+    static const char *const names[] = {[CHANNEL_SHIP] = "ship", [CHANNEL_VEHICLE] = "vehicle"};
+    bool settled = true;
+    memset(out, 0, sizeof *out);
+    out->uncertainty_m = -1;
+    for (int who = CHANNEL_VEHICLE; who >= CHANNEL_SHIP && !out->known; who--) {
+        struct channel_position position;
+        channel_position_at(e->channels, (enum channel_who)who, at, &position);
+        settled = settled && position.settled;
+        if (!position.known)
+            continue;
+        out->known = true;
+        out->lat_deg = position.lat_deg;
+        out->lon_deg = position.lon_deg;
+        out->uncertainty_m = position.uncertainty_known ? position.uncertainty_m : -1;
+        out->method = method_of(position.method);
+        out->age_s = (double)position.age_ns / 1e9;
+        engine_copy(out->source, sizeof out->source, names[who]);
+        engine_copy(out->feed, sizeof out->feed, feed_name(e, position.feed));
+    }
+    return settled;
+}
+
+static const struct marker_reading *find_reading(const struct marker_telemetry *telemetry, int channel)
+{
+    const char *name = channel_name(NULL, channel);
+    for (uint32_t i = 0; i < telemetry->reading_count; i++)
+        if (strcmp(telemetry->reading[i].channel, name) == 0)
+            return &telemetry->reading[i];
+    return NULL;
+}
+
+static void derive(struct marker_telemetry *out, int channel, double value, double age_s)
+{
+    struct marker_reading *reading = add_reading(out, channel_name(NULL, channel));
+    if (reading == NULL)
+        return;
+    reading->value = value;
+    reading->age_s = age_s;
+    reading->method = READING_METHOD_DERIVED;
+}
+
+static double older(const struct marker_reading *a, const struct marker_reading *b)
+{
+    return a->age_s > b->age_s ? a->age_s : b->age_s;
+}
+
+/* Depth, salinity and sound speed where no feed gives them and what they follow from is there. Out of range: left out. */
+static void derive_missing(struct marker_telemetry *out)
+{
+    const struct marker_reading *pressure = find_reading(out, CHANNEL_WATER_PRESSURE);
+    const struct marker_reading *temperature = find_reading(out, CHANNEL_WATER_TEMPERATURE);
+    const struct marker_reading *conductivity = find_reading(out, CHANNEL_WATER_CONDUCTIVITY);
+    double value;
+    if (pressure == NULL)
+        return;
+    if (find_reading(out, CHANNEL_VEHICLE_DEPTH) == NULL && out->position.known &&
+        seawater_depth_m(pressure->value, out->position.lat_deg, &value) == SEAWATER_OK)
+        derive(out, CHANNEL_VEHICLE_DEPTH, value, pressure->age_s);
+    if (temperature != NULL && conductivity != NULL && find_reading(out, CHANNEL_WATER_SALINITY) == NULL &&
+        seawater_salinity(conductivity->value, temperature->value, pressure->value, &value) == SEAWATER_OK)
+        derive(out, CHANNEL_WATER_SALINITY, value, older(conductivity, temperature));
+    const struct marker_reading *salinity = find_reading(out, CHANNEL_WATER_SALINITY);
+    if (temperature != NULL && salinity != NULL && find_reading(out, CHANNEL_WATER_SOUND_SPEED) == NULL &&
+        seawater_sound_speed_m_s(salinity->value, temperature->value, pressure->value, &value) == SEAWATER_OK)
+        derive(out, CHANNEL_WATER_SOUND_SPEED, value, older(salinity, temperature));
+}
+
+/* Everything known at an instant; true where nothing still to come can change it. */
+static bool read_telemetry(const struct engine *e, int64_t at_ns, struct marker_telemetry *out)
+{
+    out->reading_count = 0;
+    bool settled = read_position(e, (mono_ns){at_ns}, &out->position);
+    for (int channel = 0; channel < CHANNEL_COUNT; channel++) {
+        bool in_position = out->position.known && out->position.source[0] == 'v' &&
+                           (channel == CHANNEL_VEHICLE_LAT || channel == CHANNEL_VEHICLE_LON ||
+                            channel == CHANNEL_VEHICLE_POSITION_UNCERTAINTY);
+        if (!in_position)
+            settled = read_channel(e, channel, (mono_ns){at_ns}, out) && settled;
+    }
+    derive_missing(out);
+    return settled;
+}
+
+/* ---- stamps ---- */
+
+static struct when when_of(const struct engine *e, int64_t lo_ns, int64_t hi_ns)
+{
+    if (lo_ns != INT64_MIN)
+        return engine_when(e, lo_ns, hi_ns);
+    /* An instant without a lower end: what is said is the latest it can have been, and that its error is not known. */
+    struct when when = engine_when(e, hi_ns, hi_ns);
+    when.mono_bound_ns = -1;
+    when.utc_bound_ns = -1;
+    if (when.trust != CLOCK_TRUST_NONE)
+        when.trust = CLOCK_TRUST_UNSYNCED;
+    return when;
+}
+
+static struct timecode_stamp timecode_of(const struct engine *e, int64_t lo_ns, int64_t hi_ns)
+{
+    if (lo_ns != INT64_MIN)
+        return engine_timecode_at(e, lo_ns, hi_ns);
+    return (struct timecode_stamp){.bound_frames = -1};
+}
+
+/* ---- settling ---- */
+
+static void settle(struct engine *e, const struct unsettled *waiting, const char *cause,
+                   const struct marker_telemetry *telemetry)
+{
+    struct entry *entry = engine_entry(e, ENTRY_SETTLED);
+    struct settled *settled = &entry->of.settled;
+    engine_copy(entry->dive, sizeof entry->dive, waiting->dive);
+    settled->marker = waiting->number;
+    engine_copy(settled->cause, sizeof settled->cause, cause);
+    settled->when = when_of(e, waiting->lo_ns, waiting->hi_ns);
+    settled->timecode = timecode_of(e, waiting->lo_ns, waiting->hi_ns);
+    settled->has_timecode = true;
+    settled->has_telemetry = true;
+    settled->telemetry = *telemetry;
+    engine_commit(e, entry);
+}
+
+/* The spare entry's telemetry serves as a place to read into: nothing is being made while timers run. */
+static bool try_settle(struct engine *e, const struct unsettled *waiting, bool force)
+{
+    struct marker_telemetry *telemetry = &e->spare.of.settled.telemetry;
+    int64_t at = when_of(e, waiting->lo_ns, waiting->hi_ns).mono.ns;
+    bool bracketed = read_telemetry(e, at, telemetry);
+    if (!bracketed && !force)
+        return false;
+    settle(e, waiting, bracketed ? "bracketed" : "waited", telemetry);
+    return true;
+}
+
+static void settle_some(struct engine *e, bool all)
+{
+    size_t kept = 0;
+    for (size_t i = 0; i < e->unsettled_count; i++) {
+        struct unsettled waiting = e->unsettled[i];
+        if (!try_settle(e, &waiting, all || e->now_ns >= waiting.due_ns))
+            e->unsettled[kept++] = waiting;
+    }
+    e->unsettled_count = kept;
+}
+
+void engine_settle_timer(struct engine *e)
+{
+    settle_some(e, false);
+    if (e->unsettled_count > 0)
+        e->due_ns[TIMER_SETTLE] = e->now_ns + SETTLE_EVERY_NS;
+}
+
+void engine_settle_all(struct engine *e)
+{
+    settle_some(e, true);
+}
+
+static void wait_to_settle(struct engine *e, const char *dive, uint32_t number, int64_t lo_ns, int64_t hi_ns)
+{
+    if (e->unsettled_count == UNSETTLED_MAX) {
+        try_settle(e, &e->unsettled[0], true);
+        memmove(e->unsettled, e->unsettled + 1, (UNSETTLED_MAX - 1) * sizeof e->unsettled[0]);
+        e->unsettled_count--;
+    }
+    struct unsettled *waiting = &e->unsettled[e->unsettled_count++];
+    engine_copy(waiting->dive, sizeof waiting->dive, dive);
+    waiting->number = number;
+    waiting->lo_ns = lo_ns;
+    waiting->hi_ns = hi_ns;
+    waiting->due_ns = e->now_ns + e->config.settle_ns;
+    if (e->due_ns[TIMER_SETTLE] == NEVER)
+        e->due_ns[TIMER_SETTLE] = e->now_ns + SETTLE_EVERY_NS;
+}
+
+/* UTC became known: what was stamped without it gets its true time, and its place in the watch log. */
+void engine_retime(struct engine *e)
+{
+    size_t kept = 0;
+    watchlog_hold(e->watch);
+    for (size_t i = 0; i < e->retimed_count; i++) {
+        struct retimed marker = e->retimed[i];
+        struct when when = engine_when(e, marker.lo_ns, marker.hi_ns);
+        if (when.trust < CLOCK_TRUST_HOLDOVER) {
+            e->retimed[kept++] = marker;
+            continue;
+        }
+        struct entry *entry = engine_entry(e, ENTRY_SETTLED);
+        struct settled *settled = &entry->of.settled;
+        engine_copy(entry->dive, sizeof entry->dive, e->dive.id);
+        settled->marker = marker.number;
+        engine_copy(settled->cause, sizeof settled->cause, "clock");
+        settled->when = when;
+        settled->has_timecode =
+            !e->config.timecode_from_ltc; /* time of day follows UTC; the recorder's does not */
+        if (settled->has_timecode)
+            settled->timecode = engine_timecode_at(e, marker.lo_ns, marker.hi_ns);
+        engine_commit(e, entry);
+        watchlog_retime(e->watch, marker.number, when.utc, engine_watch_sink, e);
+    }
+    watchlog_release(e->watch, engine_watch_sink, e);
+    e->retimed_count = kept;
+    engine_watch_flush(e);
+}
+
+/* ---- making one ---- */
+
+static void fill_meaning(struct marker *marker, const struct press *press)
+{
+    const struct key_def *def = press->def;
+    engine_copy(marker->key, sizeof marker->key, def != NULL ? def->name : press->key);
+    engine_copy(marker->gesture, sizeof marker->gesture, press->gesture);
+    if (def == NULL) {
+        engine_copy(marker->kind, sizeof marker->kind, "unassigned");
+        engine_copy(marker->label, sizeof marker->label,
+                    press->label != NULL ? press->label : "key without a meaning");
+        return;
+    }
+    engine_copy(marker->kind, sizeof marker->kind, key_kind_name(def->kind));
+    engine_copy(marker->label, sizeof marker->label, press->label != NULL ? press->label : def->label);
+    engine_copy(marker->term, sizeof marker->term, def->term);
+    engine_copy(marker->phase, sizeof marker->phase,
+                def->phase != DIVE_PHASE_NONE ? dive_phase_name(def->phase) : "");
+    engine_copy(marker->container, sizeof marker->container,
+                press->container != NULL ? press->container : def->container);
+    engine_copy(marker->gear, sizeof marker->gear, def->gear);
+    marker->lead_ns = (int64_t)def->lead_ms * NS_PER_MS;
+}
+
+static struct watch_link tell_watch(struct engine *e, struct marker *marker, const struct press *press)
+{
+    struct watch_link nothing = {.note = WATCH_NOTE_OUTSIDE, .who = e->who[press->seat]};
+    if (e->dive.id[0] == '\0' || press->def == NULL)
+        return nothing;
+    struct watch_fact fact;
+    const struct key_container *container = press->plan != NULL && marker->container[0] != '\0'
+                                                ? keyplan_find_container(press->plan, marker->container)
+                                                : NULL;
+    watch_fact_of_key(&fact, press->def, container != NULL ? container->capacity : 0);
+    fact.marker = marker->number;
+    fact.seat = press->seat;
+    fact.at = marker->when.utc;
+    fact.target = press->target;
+    engine_copy(fact.label, sizeof fact.label, marker->label);
+    engine_copy(fact.container, sizeof fact.container, marker->container);
+    marker->capacity = fact.capacity;
+    marker->target = fact.target;
+    return watchlog_press(e->watch, &fact, engine_watch_sink, e);
+}
+
+static void fill_press(const struct engine *e, struct marker *marker, const struct press *press)
+{
+    marker->origin = press->origin;
+    engine_copy(marker->seat, sizeof marker->seat, e->seat[press->seat]);
+    engine_copy(marker->pad, sizeof marker->pad, press->serial != NULL ? press->serial : "");
+    marker->pad_boot = press->boot_id;
+    marker->pad_seq = press->seq;
+    marker->tick = press->tick;
+    engine_copy(marker->note, sizeof marker->note, press->note != NULL ? press->note : "");
+    marker->when = when_of(e, press->lo_ns, press->hi_ns);
+    marker->timecode = timecode_of(e, press->lo_ns, press->hi_ns);
+}
+
+/* A press that waited in its pad while the dive ended still belongs to that dive. */
+static bool belongs_to_dive(const struct engine *e, const struct when *when)
+{
+    if (e->dive.open)
+        return true;
+    return e->dive.id[0] != '\0' && when->trust != CLOCK_TRUST_NONE && when->utc.ns < e->dive.ended_ns;
+}
+
+uint32_t engine_marker(struct engine *e, const struct press *press, enum watch_note *note, char *ref)
+{
+    struct entry *entry = engine_entry(e, ENTRY_MARKER);
+    struct marker *marker = &entry->of.marker;
+    fill_press(e, marker, press);
+    fill_meaning(marker, press);
+    bool in_dive = belongs_to_dive(e, &marker->when);
+    engine_copy(entry->dive, sizeof entry->dive, in_dive ? e->dive.id : "");
+    marker->number = in_dive ? ++e->dive.markers : ++e->markers_outside;
+    entry_ref(ref, entry->dive, 'M', marker->number);
+
+    struct watch_link link = {.note = WATCH_NOTE_OUTSIDE, .who = e->who[press->seat]};
+    if (in_dive)
+        link = tell_watch(e, marker, press);
+    *note = link.note;
+    marker->sighting = link.sighting;
+    marker->object = link.object;
+    engine_copy(marker->advice, sizeof marker->advice, watch_note_text(link.note));
+    engine_copy(marker->who, sizeof marker->who, link.who != NULL ? link.who : "");
+    /* The words that bracket an instant in recorded timecode are always still to come. */
+    marker->settled =
+        read_telemetry(e, marker->when.mono.ns, &marker->telemetry) && !e->config.timecode_from_ltc;
+    engine_commit(e, entry);
+
+    uint32_t number = marker->number;
+    bool timed = press->lo_ns != INT64_MIN;
+    if (timed && in_dive && marker->when.trust < CLOCK_TRUST_HOLDOVER && e->retimed_count < RETIMED_MAX)
+        e->retimed[e->retimed_count++] = (struct retimed){number, press->lo_ns, press->hi_ns};
+    if (timed && !marker->settled)
+        wait_to_settle(e, in_dive ? e->dive.id : "", number, press->lo_ns, press->hi_ns);
+    engine_watch_flush(e);
+    engine_idle_arm(e);
+    return number;
+}
