@@ -4,22 +4,27 @@
  * Two sources. Time of day: the label is derived from a utcmap's answer (tcmap_time_of_day; no state of its own). LTC: the map is fed with the
  * arrival of audio chunks (sample index against monotonic time) and with decoded 80-bit words (label against sample index).
  *
- * LTC holds two clock maps: mono -> audio time, common to the stream, and audio time -> timecode, one for each *segment* of
- * continuous timecode. A jump, a restart of the recorder or a change of rate begins a segment; the last TCMAP_SEGMENTS are kept, so that
+ * LTC holds two kinds of clock map: sample index -> mono, one for the stream, and mono -> timecode, one for each *segment* of continuous
+ * timecode. A jump, a restart of the recorder elsewhere or a change of rate begins a segment; the last TCMAP_SEGMENTS are kept, so that
  * instants shortly past are answered from the segment in force then. Midnight is no event.
  *
  * Assumed of the capture path (sound card, pipe): a sample is never read before latency_min after it was heard, always; and of the
  * chunks read within any group_ns at least one is read within latency_max. Late reads are therefore harmless as long as some are
- * not: they only widen. Samples lost in the path without notice shift the map by their duration: what exceeds the bound is
- * seen as a step, what does not stays unseen; let the shell call tcmap_audio_restart where it knows of a loss.
+ * not: they only widen. Samples lost in the path without notice shift the map by their duration until the next group of chunks shows it
+ * (what is less than the bound never shows): let the shell call tcmap_audio_restart where it knows of a loss.
+ * Assumed of the recorder in holdover: that it runs on without a jump. A jump is known once TCMAP_CONFIRM words agree on it; until then
+ * instants after it are answered as holdover.
  *
- * The struct is the caller's (about 40 kB); nothing allocates; not for use from two threads at once.
+ * At 50, 59.94 and 60 frames a second a word names a pair of frames and begins with the even one.
+ *
+ * The struct is the caller's (about 30 kB); nothing allocates; not for use from two threads at once.
  */
 #ifndef BELLROPE_CORE_TCMAP_H
 #define BELLROPE_CORE_TCMAP_H
 
 #include "core/clockmap.h"
 #include "core/instant.h"
+#include "core/presence.h"
 #include "core/timecode.h"
 #include "core/utcmap.h"
 
@@ -52,18 +57,17 @@ struct tc_answer tcmap_time_of_day(const struct utc_answer *utc, enum timecode_r
 
 /* What an input brought about; several at once. */
 enum tcmap_event {
-    TCMAP_EVENT_LOCKED = 1 << 0,  /* words in order at play speed: locked from the first of them on */
-    TCMAP_EVENT_LOST = 1 << 1,    /* no words any more: holdover */
-    TCMAP_EVENT_JUMP = 1 << 2,    /* timecode went on elsewhere: jump_frames more than expected */
-    TCMAP_EVENT_REVERSE = 1 << 3, /* words come in reverse */
-    TCMAP_EVENT_SHUTTLE = 1 << 4, /* words come forward at another speed: speed_permille */
-    TCMAP_EVENT_RATE = 1 << 5,    /* the rate heard is not the one configured: heard; followed from here on */
-    TCMAP_EVENT_DROP_FLAG =
-        1 << 6, /* the drop-frame flag is not as configured: heard; followed where it makes sense */
-    TCMAP_EVENT_BAD_WORD = 1 << 7,   /* not a label, or alone against its neighbours: left out; counted */
+    TCMAP_EVENT_LOCKED = 1 << 0,     /* words in order at play speed */
+    TCMAP_EVENT_LOST = 1 << 1,       /* no words any more: holdover */
+    TCMAP_EVENT_JUMP = 1 << 2,       /* timecode went on elsewhere: jump_frames more than expected */
+    TCMAP_EVENT_REVERSE = 1 << 3,    /* words come in reverse */
+    TCMAP_EVENT_SHUTTLE = 1 << 4,    /* words come forward at another speed: speed_permille */
+    TCMAP_EVENT_RATE = 1 << 5,       /* the rate heard is not the one in force: `heard` is followed */
+    TCMAP_EVENT_DROP_FLAG = 1 << 6,  /* so is the drop-frame flag; followed where it makes sense */
+    TCMAP_EVENT_BAD_WORD = 1 << 7,   /* the first of words without sense or neighbours; all are counted */
     TCMAP_EVENT_AUDIO_STEP = 1 << 8, /* chunks contradict their past: the audio clock was started again */
-    TCMAP_EVENT_USER_BITS = 1 << 9,  /* user bits changed */
-    TCMAP_EVENT_REJECTED = 1 << 10 /* impossible input (an index that goes back without a restart); counted */
+    TCMAP_EVENT_USER_BITS = 1 << 9,  /* user bits have changed and stay (twice the same) */
+    TCMAP_EVENT_REJECTED = 1 << 10   /* impossible: an index that goes back without a restart; counted */
 };
 
 struct tcmap_events {
@@ -80,8 +84,8 @@ struct tcmap_params {
     int64_t group_ns;                /* chunks are judged in groups of this length: 1 s */
     int64_t dropout_ns;              /* silence of words that ends a lock: 250 ms */
     int32_t edge_samples;            /* error of a word's edge as decoded: 3 */
-    struct clockmap_params audio;    /* mono against audio time */
-    struct clockmap_params recorder; /* audio time against timecode */
+    struct clockmap_params audio;    /* sample index against mono */
+    struct clockmap_params recorder; /* mono against timecode */
 };
 struct tcmap_params tcmap_params_default(enum timecode_rate rate, int32_t sample_rate, int64_t latency_min_ns,
                                          int64_t latency_max_ns);
@@ -94,34 +98,58 @@ struct tcmap_word {
 };
 
 #define TCMAP_SEGMENTS 8
+#define TCMAP_CONFIRM 3
+
+/* Words that follow each other in label and in time. Frames are at the full rate and run on over midnight. */
+struct tcmap_run {
+    int32_t length;
+    int64_t first_frame, first_start; /* of the first word: frame, sample index */
+    int64_t frame, start, end;        /* of the last */
+};
+
 struct tcmap_segment {
-    int64_t from, to; /* audio ns: first word's start, last word's end */
-    bool broken;      /* ended by a jump or by winding: no holdover past `to` */
     enum timecode_rate rate;
-    struct clockmap map; /* audio ns -> timecode ns, days counted on */
+    struct clockmap map;   /* mono ns -> timecode ns, days counted on */
+    struct presence heard; /* mono ns in which words came */
+    int64_t from;          /* mono ns of the first word's start */
+    int64_t edge_ns;       /* how well `from` and the end are known */
+    bool follows;          /* there was another segment before: no holdover back past `from` */
+    bool broken;           /* ended by a jump or by winding: no holdover past its end */
+};
+
+/* What the decoded labels say about the rate: words that touch each other, whatever their speed. */
+struct tcmap_rate_watch {
+    bool has_last;
+    struct timecode last;
+    int64_t first_start, first_length, last_end;
+    int32_t words;
+    int32_t verdict, verdict_rate, repeats; /* the last verdict, and how often in a row */
+    int32_t wrong_flags;                    /* words in a row whose drop-frame flag is not that of the rate */
+    bool told_flag;
 };
 
 struct tcmap {
     struct tcmap_params params;
     enum timecode_rate rate;                      /* in force */
-    struct clockmap audio;                        /* mono ns -> audio ns */
-    struct tcmap_segment segment[TCMAP_SEGMENTS]; /* a ring; the newest at (first + segments - 1) */
-    size_t first, segments;
+    struct clockmap audio;                        /* sample index -> mono ns */
+    struct tcmap_segment segment[TCMAP_SEGMENTS]; /* oldest first */
+    size_t segments;
+    bool open;   /* the run adds to the newest segment */
     bool locked; /* as last told to the caller */
+    bool doubt;  /* the newest words do not fit the run */
 
-    bool group_open; /* chunks since the last constraint */
+    int32_t group_chunks; /* chunks since the last constraint; group_lo, group_hi: mono at sample group_at */
     int64_t group_from, group_at, group_lo, group_hi;
-    int64_t last_end; /* newest sample index, and when it was read */
-    int64_t last_read;
+    bool has_chunk;
+    int64_t last_end, last_read; /* of the newest chunk: sample index, mono ns */
 
-    bool has_word; /* the last good word, and the run of words that follow each other */
-    struct timecode_word word;
-    int64_t word_frame, word_start, word_end; /* unwrapped count; sample indices */
-    int32_t run;
-    int64_t run_frame, run_start;
-    int32_t odd_speed;   /* words in a row at another speed, signed by direction */
-    int32_t fields_seen; /* for telling rates apart: see tcmap.c */
-    bool seconds_seen;
+    struct tcmap_run run, other; /* the line followed; one that may turn out to replace it */
+    struct tcmap_rate_watch watch;
+    int32_t odd_words; /* words in a row that were wound, negative in reverse */
+    bool winding, bad; /* as last told to the caller */
+    bool has_word, has_user_bits;
+    int64_t newest_end; /* of any word */
+    uint32_t user_bits, user_bits_told;
 
     int64_t offset_uf, offset_error_uf; /* recorded minus heard */
     bool clapped;
@@ -138,8 +166,8 @@ struct tcmap_events tcmap_chunk(struct tcmap *tc, int64_t sample_end, mono_ns re
 
 struct tcmap_events tcmap_word(struct tcmap *tc, const struct tcmap_word *word);
 
-/* The capture was started again, or is known to have lost samples: indices begin anew. Segments are kept for past instants by closing
- * them; the next word begins another. */
+/* The capture was started again, or is known to have lost samples: indices begin anew, at any value. What was heard before stays; the
+ * next words join it again if they fit. */
 struct tcmap_events tcmap_audio_restart(struct tcmap *tc);
 
 /* Call now and then: LOST when audio itself has stopped. */
