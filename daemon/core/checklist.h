@@ -19,6 +19,7 @@
 
 #define CHECKLIST_NAME_MAX 95
 #define CHECKLIST_DISTANCE_MAX 3
+#define CHECKLIST_SUGGEST_MAX 16
 
 struct checklist {
     const char *text;
@@ -60,7 +61,7 @@ enum checklist_result checklist_load(struct checklist *list, const char *text, s
 bool checklist_find(const struct checklist *list, const char *name, struct checklist_row *row);
 
 /*
- * Names like `name`: at most `max` of them, nearest first, then in alphabetical order. Nearness is edit distance with neighbouring letters
+ * Names like `name`: at most `max` of them and never more than CHECKLIST_SUGGEST_MAX, nearest first, then in alphabetical order. Nearness is edit distance with neighbouring letters
  * exchanged counted as one (optimal string alignment) up to 1 for names below 5 bytes, 2 below 12, else CHECKLIST_DISTANCE_MAX. Returns how many.
  */
 size_t checklist_suggest(const struct checklist *list, const char *name, struct checklist_row *rows,

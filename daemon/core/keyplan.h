@@ -22,7 +22,7 @@
 #define KEYPLAN_COLUMNS_MAX 16
 #define KEYPLAN_DEFS_MAX 160 /* taps, holds and chords together */
 #define KEYPLAN_CONTAINERS_MAX 32
-#define KEYPLAN_ERRORS_MAX 32
+#define KEYPLAN_ATTRIBUTES 8
 #define KEYPLAN_TITLE_SIZE 64
 #define CONTAINER_SIZE 24 /* a container's name, "BOX-1": 1 to 23 of [A-Za-z0-9_.-] */
 #define GEAR_SIZE 24
@@ -110,10 +110,10 @@ struct keyplan {
     /* What the setters remember until keyplan_finish(); not for others. */
     struct {
         char last_section[48];
-        uint32_t seen_line[KEYPLAN_DEFS_MAX][8]; /* line that gave each attribute */
-        uint32_t plan_line[8];
-        uint32_t container_line[KEYPLAN_CONTAINERS_MAX][2];
-        uint16_t error_count;
+        /* The line that gave each attribute; 0: none yet. */
+        uint32_t key_line[KEYPLAN_DEFS_MAX][KEYPLAN_ATTRIBUTES];
+        uint32_t plan_line[KEYPLAN_ATTRIBUTES];
+        uint32_t container_line[KEYPLAN_CONTAINERS_MAX][KEYPLAN_ATTRIBUTES];
     } build;
 };
 
