@@ -412,13 +412,17 @@ static void between(enum channel_kind kind, const struct channel_sample *a, cons
     }
 }
 
-/* No sample still to come, in order, can alter what the series says about t. */
+/*
+ * No sample still to come, in order, can alter what the series says about t: it has one at or after t; or whatever it sends from now
+ * on was measured after t and too long after its newest sample to be joined to it.
+ */
 static bool settled_at(const struct channel_set *set, const struct channel_series *series, int64_t t)
 {
     const struct channel_feed *feed = &set->feed[series->feed];
     int64_t newest = newest_of(series)->at_ns;
+    int64_t earliest_to_come = set->newest_arrival_ns - feed->latency_ns;
 
-    return newest >= t || newest + feed->latency_ns + feed->stale_ns < set->newest_arrival_ns;
+    return newest >= t || (earliest_to_come > t && earliest_to_come - newest > feed->stale_ns);
 }
 
 static struct answer ask(const struct channel_set *set, const struct channel_series *series, int64_t t)

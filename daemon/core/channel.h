@@ -157,9 +157,9 @@ struct channel_reading {
     double value;
     int64_t age_ns;
     uint8_t feed;
-    /* No sample still to come, in order, can change this answer: each feed that had a say has a sample at or
-     * after the instant, or has been silent for longer than its stale time. True where no feed ever delivered
-     * the channel. */
+    /* No sample still to come, if each feed delivers in order, can change this answer: every feed that had a say has a sample at or
+     * after the instant, or has been silent for so long that what it sends next can no longer reach back to it. True where no feed ever
+     * delivered the channel. */
     bool settled;
 };
 
