@@ -11,7 +11,7 @@
 __extension__ typedef __int128 wide;
 
 #define DAY_NS (INT64_C(86400) * NS_PER_S)
-#define SANE_NS (INT64_C(1) << 60)
+#define SANE_NS (INT64_C(1) << 61)
 
 const char *clock_state_name(enum clock_state state)
 {
