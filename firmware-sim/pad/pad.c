@@ -45,7 +45,7 @@ static void fault_end(struct pad_state *pad, enum wire_fault_code code, uint8_t 
 static uint8_t fault_bits(const struct pad_state *pad)
 {
     uint8_t bits = 0;
-    for (uint8_t i = 0; i < PAD_FAULTS; i++) {
+    for (unsigned i = 0; i < PAD_FAULTS; i++) {
         if (pad->fault[i].holders > 0) {
             bits |= (uint8_t)(1u << i);
         }
@@ -212,7 +212,7 @@ static void send_hello(struct pad_state *pad)
     hello->keys = (uint8_t)(pad->board->rows * pad->board->cols);
     hello->room = PAD_QUEUE;
     hello->waiting = pad->queue.count;
-    for (uint8_t i = 0; i <= WIRE_SERIAL_MAX; i++) {
+    for (unsigned i = 0; i <= WIRE_SERIAL_MAX; i++) {
         hello->serial[i] = pad->serial[i];
     }
     pad->hello_due = false;
@@ -299,7 +299,7 @@ static void heard(struct pad_state *pad)
     pad->linked = true;
     pad->hello_due = true;
     queue_restart(&pad->queue);
-    for (uint8_t i = 0; i < PAD_FAULTS; i++) {
+    for (unsigned i = 0; i < PAD_FAULTS; i++) {
         pad->fault[i].due = pad->fault[i].due || pad->fault[i].holders > 0;
     }
 }
@@ -322,7 +322,7 @@ static void take_serial(struct pad_state *pad, const char *serial)
     if (pad->serial[0] != '\0' || !wire_serial_valid(serial) || !spill_serial(&pad->spill, serial)) {
         return;
     }
-    for (uint8_t i = 0; i <= WIRE_SERIAL_MAX; i++) {
+    for (unsigned i = 0; i <= WIRE_SERIAL_MAX; i++) {
         pad->serial[i] = serial[i];
     }
 }
@@ -423,7 +423,7 @@ void pad_init(struct pad_state *pad, const struct pad_board *board, const char *
         .confirm_us = 3000, .lockout_us = 20000, .hold_us = 600000, .chord_us = 100000, .stuck_us = 30000000};
     pad->boot_seed = boot == 0 ? 1 : boot;
     pad->boot = pad->boot_seed;
-    for (uint8_t i = 0; i < WIRE_SERIAL_MAX && serial[i] != '\0'; i++) {
+    for (unsigned i = 0; i < WIRE_SERIAL_MAX && serial[i] != '\0'; i++) {
         pad->serial[i] = serial[i];
     }
     keys_init(&pad->keys);

@@ -108,7 +108,7 @@ static void read_serial(const struct pad_board *board, char serial[WIRE_SERIAL_M
     read(board, SPILL_SERIAL_AT, bytes, SERIAL_BYTES);
     bytes[WIRE_SERIAL_MAX] = 0;
     if (sealed(bytes, SERIAL_BYTES) && wire_serial_valid((const char *)bytes)) {
-        for (uint8_t i = 0; i <= WIRE_SERIAL_MAX; i++) {
+        for (unsigned i = 0; i <= WIRE_SERIAL_MAX; i++) {
             serial[i] = (char)bytes[i];
         }
     }
@@ -119,12 +119,12 @@ static bool count_boot(struct spill_state *spill, const struct pad_board *board,
     uint8_t newest = SPILL_BOOT_SLOTS - 1;
     bool counted = false;
 
-    for (uint8_t i = 0; i < SPILL_BOOT_SLOTS; i++) {
+    for (unsigned i = 0; i < SPILL_BOOT_SLOTS; i++) {
         read(board, (uint16_t)(SPILL_BOOT_AT + i * SPILL_BOOT_BYTES), spill->bytes, SPILL_BOOT_BYTES);
         uint32_t number = get(spill->bytes, 4);
         if (sealed(spill->bytes, SPILL_BOOT_BYTES) && (!counted || number >= *boot)) {
             *boot = number;
-            newest = i;
+            newest = (uint8_t)i;
             counted = true;
         }
     }
@@ -326,7 +326,7 @@ bool spill_serial(struct spill_state *spill, const char *serial)
         return false;
     }
     bool ended = false;
-    for (uint8_t i = 0; i < WIRE_SERIAL_MAX; i++) {
+    for (unsigned i = 0; i < WIRE_SERIAL_MAX; i++) {
         ended = ended || serial[i] == '\0';
         spill->bytes[i] = ended ? 0 : (uint8_t)serial[i];
     }

@@ -118,7 +118,7 @@ static bool serial_char(char c)
 /* Fixed width on the wire, padded with zeros, so that a frame's length depends on its type alone. */
 static int put_serial(struct writer *w, const char *serial)
 {
-    uint8_t i = 0;
+    unsigned i = 0;
     for (; i < WIRE_SERIAL_MAX && serial[i] != '\0'; i++) {
         if (!serial_char(serial[i])) {
             return WIRE_ERR_VALUE;
@@ -134,7 +134,7 @@ static int put_serial(struct writer *w, const char *serial)
 static int get_serial(struct reader *r, char serial[WIRE_SERIAL_MAX + 1])
 {
     bool ended = false;
-    for (uint8_t i = 0; i < WIRE_SERIAL_MAX; i++) {
+    for (unsigned i = 0; i < WIRE_SERIAL_MAX; i++) {
         char c = (char)get(r, 1);
         if (c == '\0') {
             ended = true;
