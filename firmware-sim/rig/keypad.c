@@ -479,3 +479,16 @@ uint8_t keypad_waiting(const struct keypad *pad)
 {
     return pad->powered ? pad_waiting(&pad->firmware) : 0;
 }
+
+bool keypad_holds(const struct keypad *pad, uint32_t boot, uint64_t tick_us, uint8_t key)
+{
+    const struct queue_state *queue = &pad->firmware.queue;
+    for (uint8_t i = 0; i < queue->count; i++) {
+        const struct queue_press *press = &queue->press[i];
+        uint64_t tick = (uint64_t)press->tick_high << 32 | press->tick_low;
+        uint64_t off_us = tick > tick_us ? tick - tick_us : tick_us - tick;
+        if (press->boot == boot && press->key == key && press->gesture != WIRE_HOLD && off_us < 60000)
+            return true;
+    }
+    return false;
+}

@@ -64,6 +64,8 @@ void keypad_power(struct keypad *pad, int64_t now_ns, bool on);
 uint64_t keypad_tick(const struct keypad *pad, int64_t at_ns);
 bool keypad_powered(const struct keypad *pad);
 uint32_t keypad_boot(const struct keypad *pad);
+/* Whether the firmware still has the press of this key and (about) this instant, after a power-up say. */
+bool keypad_holds(const struct keypad *pad, uint32_t boot, uint64_t tick_us, uint8_t key);
 uint8_t keypad_waiting(const struct keypad *pad);
 
 /* The next instant at which something outside the firmware's steady turns is due, INT64_MAX: none. */
