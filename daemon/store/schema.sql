@@ -337,7 +337,7 @@ SELECT m.seq AS seq, m.dive AS dive, m.number AS number,
        coalesce((SELECT NOT k.restored FROM strike k
                  WHERE k.target_dive = m.dive AND k.target_letter = 'M' AND k.target_number = m.number
                  ORDER BY k.seq DESC LIMIT 1), 0) AS struck,
-       m.settled OR w.seq IS NOT NULL AS settled,
+       m.settled OR p.seq IS NOT NULL AS settled,
        (SELECT count(*) FROM settled x WHERE x.dive = m.dive AND x.marker = m.number) AS settlings,
        CASE WHEN p.seq IS NULL THEN m.lat_deg ELSE p.lat_deg END AS lat_deg,
        CASE WHEN p.seq IS NULL THEN m.lon_deg ELSE p.lon_deg END AS lon_deg,
