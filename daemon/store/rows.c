@@ -165,18 +165,19 @@ static void bind_telemetry(struct rows *rows, struct sql_bind *bind, const struc
     sql_bind_text_of(bind, rows->channels, channels_json(rows, telemetry));
 }
 
-static void bind_target(struct sql_bind *bind, const char *target, char dive[DIVE_ID_SIZE], char letter[2])
+/* The parts of a target; `dive` and `letter` must stay until sql_run. What is no reference is the name of a dive, or nothing said. */
+static void bind_target(struct sql_bind *bind, const struct entry *entry, const char *target, char dive[DIVE_ID_SIZE], char letter[2])
 {
     uint32_t number = 0;
     letter[0] = letter[1] = '\0';
-    sql_bind_text(bind, target);
     if (!entry_ref_parse(target, dive, letter, &number)) {
-        bind_nulls(bind, 3);
-        return;
+        snprintf(dive, DIVE_ID_SIZE, "%.31s", target[0] != '\0' ? target : entry->dive);
+        letter[0] = '\0';
     }
+    sql_bind_text(bind, target[0] != '\0' ? target : entry->dive);
     sql_bind_text(bind, dive);
-    sql_bind_text(bind, letter);
-    sql_bind_int(bind, number);
+    sql_bind_text_if(bind, letter);
+    sql_bind_number(bind, number);
 }
 
 /* ---- one table each ---- */
@@ -334,7 +335,7 @@ static int add_identification(struct rows *rows, const struct entry *entry)
     char dive[DIVE_ID_SIZE], letter[2];
     struct sql_bind bind = begin(rows, ADD_IDENTIFICATION);
     sql_bind_int(&bind, entry->seq);
-    bind_target(&bind, identification->target, dive, letter);
+    bind_target(&bind, entry, identification->target, dive, letter);
     sql_bind_text(&bind, identification->name);
     sql_bind_text_if(&bind, identification->verbatim);
     sql_bind_text_if(&bind, identification->rank);
@@ -350,7 +351,7 @@ static int add_remark(struct rows *rows, const struct entry *entry)
     char dive[DIVE_ID_SIZE], letter[2];
     struct sql_bind bind = begin(rows, ADD_REMARK);
     sql_bind_int(&bind, entry->seq);
-    bind_target(&bind, entry->of.remark.target, dive, letter);
+    bind_target(&bind, entry, entry->of.remark.target, dive, letter);
     sql_bind_text(&bind, entry->of.remark.text);
     sql_bind_text_if(&bind, entry->of.remark.by);
     return sql_run(&bind);
@@ -362,7 +363,7 @@ static int add_strike(struct rows *rows, const struct entry *entry)
     char dive[DIVE_ID_SIZE], letter[2];
     struct sql_bind bind = begin(rows, ADD_STRIKE);
     sql_bind_int(&bind, entry->seq);
-    bind_target(&bind, strike->target, dive, letter);
+    bind_target(&bind, entry, strike->target, dive, letter);
     sql_bind_int(&bind, strike->restored);
     sql_bind_text_if(&bind, strike->by);
     sql_bind_text_if(&bind, strike->why);
@@ -448,14 +449,14 @@ static int write_own_row(struct rows *rows, const struct entry *entry)
 /* ---- the journal ---- */
 
 /* A reference in its full form; any other text (the name of a dive) stays as it is. */
-static void target_ref(char out[REF_SIZE], const char *target)
+static void target_ref(char out[REF_SIZE], const struct entry *entry, const char *target)
 {
     char dive[DIVE_ID_SIZE], letter;
     uint32_t number;
     if (entry_ref_parse(target, dive, &letter, &number))
         entry_ref(out, dive, letter, number);
     else
-        snprintf(out, REF_SIZE, "%s", target);
+        snprintf(out, REF_SIZE, "%s", target[0] != '\0' ? target : entry->dive);
 }
 
 /* The record that an entry is about; empty: none. */
@@ -485,13 +486,13 @@ static void ref_of(char out[REF_SIZE], const struct entry *entry)
             entry_ref(out, entry->dive, 'M', entry->of.sample.marker);
         break;
     case ENTRY_IDENTIFICATION:
-        target_ref(out, entry->of.identification.target);
+        target_ref(out, entry, entry->of.identification.target);
         break;
     case ENTRY_REMARK:
-        target_ref(out, entry->of.remark.target);
+        target_ref(out, entry, entry->of.remark.target);
         break;
     case ENTRY_STRIKE:
-        target_ref(out, entry->of.strike.target);
+        target_ref(out, entry, entry->of.strike.target);
         break;
     case ENTRY_DIVE:
         snprintf(out, REF_SIZE, "%s", entry->dive);

@@ -219,11 +219,12 @@ CREATE TABLE sample (
   PRIMARY KEY (dive, number)
 ) STRICT, WITHOUT ROWID;
 
--- target is the reference as text; target_dive, target_letter and target_number are its parts (NULL where it is no reference).
+-- target is the reference as it was given; target_dive, target_letter and target_number are its parts. Letter and number are NULL where the
+-- dive itself is meant.
 CREATE TABLE identification (
   seq           INTEGER PRIMARY KEY REFERENCES journal (seq),
   target        TEXT NOT NULL,
-  target_dive   TEXT,
+  target_dive   TEXT NOT NULL,
   target_letter TEXT,
   target_number INTEGER,
   name          TEXT NOT NULL,
@@ -239,7 +240,7 @@ CREATE INDEX identification_target ON identification (target_dive, target_letter
 CREATE TABLE remark (
   seq           INTEGER PRIMARY KEY REFERENCES journal (seq),
   target        TEXT NOT NULL,
-  target_dive   TEXT,
+  target_dive   TEXT NOT NULL,
   target_letter TEXT,
   target_number INTEGER,
   text          TEXT NOT NULL,
@@ -250,7 +251,7 @@ CREATE INDEX remark_target ON remark (target_dive, target_letter, target_number,
 CREATE TABLE strike (
   seq           INTEGER PRIMARY KEY REFERENCES journal (seq),
   target        TEXT NOT NULL,
-  target_dive   TEXT,
+  target_dive   TEXT NOT NULL,
   target_letter TEXT,
   target_number INTEGER,
   restored      INTEGER NOT NULL,  -- 1: the record stands again
