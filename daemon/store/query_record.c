@@ -246,7 +246,7 @@ int64_t query_remarks(struct store_reader *reader, const struct query_want *want
 
 int64_t query_strikes(struct store_reader *reader, const struct query_want *want, query_strike_row *row, void *ctx)
 {
-    static const char sql[] = "SELECT " MADE_COLUMNS ", k.target, k.restored, k.who, k.why FROM strike k JOIN journal j ON j.seq = k.seq "
+    static const char sql[] = "SELECT " MADE_COLUMNS ", k.target, k.restored, k.by_marker, k.who, k.why FROM strike k JOIN journal j ON j.seq = k.seq "
                               "WHERE k.target_dive BETWEEN ? AND ? AND k.seq > ? ORDER BY k.seq LIMIT ?";
     struct reader_query query;
     struct query_strike strike;
@@ -258,6 +258,7 @@ int64_t query_strikes(struct store_reader *reader, const struct query_want *want
         take_made(&query.take, &strike.made);
         TAKE_TEXT(&query.take, strike.strike.target);
         strike.strike.restored = sql_take_bool(&query.take);
+        strike.strike.by_marker = sql_take_number(&query.take);
         TAKE_TEXT(&query.take, strike.strike.by);
         TAKE_TEXT(&query.take, strike.strike.why);
     } while (row(ctx, &strike));

@@ -55,8 +55,8 @@ static const char *const sql[STATEMENTS] = {
     [ADD_IDENTIFICATION] = "INSERT INTO identification (seq, target, target_dive, target_letter, target_number, name, verbatim, rank, "
                            "qualifier, name_id, who, why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
     [ADD_REMARK] = "INSERT INTO remark (seq, target, target_dive, target_letter, target_number, text, who) VALUES (?, ?, ?, ?, ?, ?, ?)",
-    [ADD_STRIKE] = "INSERT INTO strike (seq, target, target_dive, target_letter, target_number, restored, who, why) "
-                   "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+    [ADD_STRIKE] = "INSERT INTO strike (seq, target, target_dive, target_letter, target_number, restored, by_marker, who, why) "
+                   "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
     /* a dive begun again is open again; it keeps its first beginning */
     [BEGIN_DIVE] = "INSERT INTO dive (id, vehicle, ship, site, begun_seq, begun_utc_ns) VALUES (?, ?, ?, ?, ?, ?) "
                    "ON CONFLICT (id) DO UPDATE SET ended_seq = NULL, ended_utc_ns = NULL",
@@ -365,6 +365,7 @@ static int add_strike(struct rows *rows, const struct entry *entry)
     sql_bind_int(&bind, entry->seq);
     bind_target(&bind, entry, strike->target, dive, letter);
     sql_bind_int(&bind, strike->restored);
+    sql_bind_number(&bind, strike->by_marker);
     sql_bind_text_if(&bind, strike->by);
     sql_bind_text_if(&bind, strike->why);
     return sql_run(&bind);

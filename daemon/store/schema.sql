@@ -255,6 +255,7 @@ CREATE TABLE strike (
   target_letter TEXT,
   target_number INTEGER,
   restored      INTEGER NOT NULL,  -- 1: the record stands again
+  by_marker     INTEGER,           -- the marker of the strike key; NULL: struck by name
   who           TEXT,
   why           TEXT
 ) STRICT;
@@ -277,7 +278,8 @@ CREATE TABLE notice (
   value REAL
 ) STRICT;
 
--- At a on the clock named, host monotonic time (for 'utc': UTC) lay in the interval from lo to hi. With these rows times can be worked out anew after the dive.
+-- At a on the clock named, host monotonic time lay in the interval from lo to hi ('utc': a is monotonic and UTC lay there). With these rows
+-- times can be worked out anew after the dive. 'clap': the recorder's timecode is off by a millionths of a frame, within lo to hi.
 CREATE TABLE clock_observation (
   id    INTEGER PRIMARY KEY,
   run   INTEGER NOT NULL REFERENCES run (id),

@@ -1,0 +1,212 @@
+/*
+ * What was open, found by questions that indexes answer: the time it takes goes with the open dive, not with the journal.
+ */
+#include "core/fields.h"
+#include "store/database.h"
+#include "store/reader.h"
+#include "store/store_state.h"
+
+#include <string.h>
+
+enum { BOOTS_OF_A_PAD = 8, PRESSES_OF_A_BOOT = 64, OBSERVATIONS_OF_A_CLOCK = 64 };
+
+struct restoring {
+    struct store_reader *reader;
+    const char *host_boot_id;
+    store_restore_sink *sink;
+    void *ctx;
+    char dive[DIVE_ID_SIZE]; /* the open one; empty: none */
+    struct fields_writer writer;
+    char bytes[FIELDS_BYTES_MAX];
+};
+
+typedef int64_t restore_part(struct restoring *r);
+
+static void record(struct restoring *r, const char *op)
+{
+    fields_begin(&r->writer, r->bytes, sizeof r->bytes, op);
+}
+
+static void emit(struct restoring *r)
+{
+    r->sink(r->ctx, r->writer.bytes, r->writer.len);
+}
+
+/* A column as a field; NULL leaves the field out. Integers and texts alike: SQLite writes an integer as we would. */
+static void put(struct restoring *r, struct sql_take *take, const char *name)
+{
+    const unsigned char *text = sqlite3_column_text(take->stmt, take->at++);
+    if (text != NULL)
+        fields_put(&r->writer, name, (const char *)text);
+}
+
+static int64_t put_rows(struct restoring *r, struct reader_query *query, const char *op, const char *const *names, size_t count)
+{
+    while (reader_row(query)) {
+        record(r, op);
+        for (size_t i = 0; i < count; i++)
+            put(r, &query->take, names[i]);
+        emit(r);
+    }
+    return reader_end(query);
+}
+
+#define PUT_ROWS(r, query, op, names) put_rows(r, query, op, names, sizeof(names) / sizeof *(names))
+
+static int64_t restore_seq(struct restoring *r)
+{
+    static const char *const names[] = {"last"};
+    struct reader_query query;
+    reader_begin(&query, r->reader, "SELECT coalesce(max(seq), 0) FROM journal");
+    return PUT_ROWS(r, &query, "restore.seq", names);
+}
+
+static int64_t restore_dive(struct restoring *r)
+{
+    static const char *const names[] = {"id", "vehicle", "ship", "site", "begun_utc", "markers", "sightings", "spans", "samples"};
+    static const char find[] = "SELECT id FROM dive WHERE ended_seq IS NULL ORDER BY begun_seq DESC LIMIT 1";
+    static const char sql[] = "SELECT d.id, d.vehicle, d.ship, d.site, d.begun_utc_ns, "
+                              "(SELECT coalesce(max(number), 0) FROM marker WHERE dive = d.id), "
+                              "(SELECT coalesce(max(number), 0) FROM sighting WHERE dive = d.id), "
+                              "(SELECT coalesce(max(number), 0) FROM span WHERE dive = d.id), "
+                              "(SELECT coalesce(max(number), 0) FROM sample WHERE dive = d.id) FROM dive d WHERE d.id = ?";
+    struct reader_query query;
+    reader_begin(&query, r->reader, find);
+    if (reader_row(&query))
+        sql_take_text(&query.take, r->dive, sizeof r->dive);
+    int64_t found = reader_end(&query);
+    if (found <= 0)
+        return found;
+    reader_begin(&query, r->reader, sql);
+    sql_bind_text(&query.bind, r->dive);
+    return PUT_ROWS(r, &query, "restore.dive", names);
+}
+
+static int64_t restore_outside(struct restoring *r)
+{
+    static const char *const names[] = {"markers"};
+    struct reader_query query;
+    reader_begin(&query, r->reader, "SELECT coalesce(max(number), 0) FROM marker WHERE dive = ''");
+    return PUT_ROWS(r, &query, "restore.outside", names);
+}
+
+static int64_t restore_seats(struct restoring *r)
+{
+    static const char *const names[] = {"seat", "who"};
+    struct reader_query query;
+    reader_begin(&query, r->reader, "SELECT seat, who FROM seat WHERE who IS NOT NULL ORDER BY seq");
+    return PUT_ROWS(r, &query, "restore.seat", names);
+}
+
+/*
+ * The chain steps from one (pad, boot) to the next through the index of presses, so that it costs one look-up a boot; which boots are the
+ * latest is judged by their last marker. Boots in order of that, so that where the engine has no room for all the latest stay.
+ */
+static int64_t restore_presses(struct restoring *r)
+{
+    static const char *const names[] = {"pad", "boot", "seq"};
+    static const char sql[] =
+        "WITH RECURSIVE boot (pad, id) AS ("
+        "  SELECT * FROM (SELECT pad, pad_boot FROM marker WHERE pad IS NOT NULL AND pad_boot IS NOT NULL AND press_seq IS NOT NULL "
+        "                 ORDER BY pad, pad_boot LIMIT 1)"
+        "  UNION ALL"
+        "  SELECT (SELECT m.pad FROM marker m WHERE (m.pad, m.pad_boot) > (b.pad, b.id) AND m.press_seq IS NOT NULL "
+        "          ORDER BY m.pad, m.pad_boot LIMIT 1),"
+        "         (SELECT m.pad_boot FROM marker m WHERE (m.pad, m.pad_boot) > (b.pad, b.id) AND m.press_seq IS NOT NULL "
+        "          ORDER BY m.pad, m.pad_boot LIMIT 1)"
+        "  FROM boot b WHERE b.pad IS NOT NULL), "
+        "dated AS (SELECT pad, id, (SELECT m.seq FROM marker m WHERE m.pad = boot.pad AND m.pad_boot = boot.id "
+        "                           ORDER BY m.press_seq DESC LIMIT 1) AS last FROM boot WHERE pad IS NOT NULL), "
+        "ranked AS (SELECT pad, id, last, row_number() OVER (PARTITION BY pad ORDER BY last DESC) AS place FROM dated) "
+        "SELECT k.pad, k.id, m.press_seq FROM ranked k JOIN marker m ON m.pad = k.pad AND m.pad_boot = k.id AND m.press_seq > "
+        "  coalesce((SELECT x.press_seq FROM marker x WHERE x.pad = k.pad AND x.pad_boot = k.id ORDER BY x.press_seq DESC "
+        "            LIMIT 1 OFFSET ?), -1) "
+        "WHERE k.place <= ? ORDER BY k.last, m.press_seq";
+    struct reader_query query;
+    reader_begin(&query, r->reader, sql);
+    sql_bind_int(&query.bind, PRESSES_OF_A_BOOT);
+    sql_bind_int(&query.bind, BOOTS_OF_A_PAD);
+    return PUT_ROWS(r, &query, "restore.press", names);
+}
+
+/* Monotonic times of an earlier boot of the host mean nothing now; what a clap measured holds until the next clap. */
+static int64_t restore_clocks(struct restoring *r)
+{
+    static const char *const names[] = {"clock", "a", "lo", "hi"};
+    static const char sql[] =
+        "WITH RECURSIVE name (clock) AS ("
+        "  SELECT min(clock) FROM clock_observation"
+        "  UNION ALL SELECT (SELECT min(o.clock) FROM clock_observation o WHERE o.clock > name.clock) FROM name "
+        "  WHERE name.clock IS NOT NULL) "
+        "SELECT o.clock, o.a, o.lo, o.hi FROM name JOIN clock_observation o ON o.clock = name.clock JOIN run r ON r.id = o.run "
+        "WHERE o.id > coalesce((SELECT x.id FROM clock_observation x WHERE x.clock = name.clock ORDER BY x.id DESC "
+        "                       LIMIT 1 OFFSET CASE name.clock WHEN 'clap' THEN 1 ELSE ? END), -1) "
+        "AND (r.host_boot_id = ? OR name.clock = 'clap') ORDER BY o.id";
+    struct reader_query query;
+    reader_begin(&query, r->reader, sql);
+    sql_bind_int(&query.bind, OBSERVATIONS_OF_A_CLOCK);
+    sql_bind_text(&query.bind, r->host_boot_id);
+    return PUT_ROWS(r, &query, "restore.clock", names);
+}
+
+/*
+ * object: what this marker opened, whatever its state now. struck: by name; what a strike key struck follows from that key's own fact.
+ */
+static int64_t restore_facts(struct restoring *r)
+{
+    static const char *const names[] = {"number", "utc",       "seat", "kind",     "phase",  "label",  "term",   "lead_ns",
+                                        "key",    "gesture",   "note", "container", "gear",  "capacity", "target", "sighting",
+                                        "who",    "object",    "idled", "struck",   "struck_by"};
+    static const char sql[] =
+        "WITH opened AS MATERIALIZED ("
+        "  SELECT first_marker AS marker, number, closed_by IS 'idle' AS idled FROM sighting WHERE dive = ?1"
+        "  UNION ALL SELECT first_marker, number, 0 FROM span WHERE dive = ?1"
+        "  UNION ALL SELECT marker, number, 0 FROM sample WHERE dive = ?1) "
+        "SELECT n.number, n.utc_ns, n.seat, n.kind, n.phase, n.label, n.term, n.lead_ns, n.key, n.gesture, n.note, n.container, n.gear, "
+        "n.capacity, n.target, n.sighting, n.who, coalesce(o.number, CASE n.kind WHEN 'waypoint' THEN n.object END), "
+        "coalesce(o.idled, 0), "
+        "coalesce((SELECT NOT k.restored AND k.by_marker IS NULL FROM strike k WHERE k.target_dive = n.dive AND k.target_letter = 'M' "
+        "          AND k.target_number = n.number ORDER BY k.seq DESC LIMIT 1), 0), n.struck_by "
+        "FROM marker_now n LEFT JOIN opened o ON o.marker = n.number WHERE n.dive = ?1 ORDER BY n.number";
+    struct reader_query query;
+    if (r->dive[0] == '\0')
+        return 0;
+    reader_begin(&query, r->reader, sql);
+    sql_bind_text(&query.bind, r->dive);
+    return PUT_ROWS(r, &query, "restore.fact", names);
+}
+
+static int64_t restore_unsettled(struct restoring *r)
+{
+    static const char *const names[] = {"number", "mono", "mono_bound", "utc", "trust"};
+    static const char sql[] = "SELECT n.number, n.mono_ns, n.mono_bound_ns, n.utc_ns, n.clock FROM marker_now n "
+                              "JOIN journal j ON j.seq = n.seq JOIN run r ON r.id = j.run "
+                              "WHERE n.dive = ? AND n.clock IN ('none', 'unsynced') AND r.host_boot_id = ? ORDER BY n.number";
+    struct reader_query query;
+    if (r->dive[0] == '\0')
+        return 0;
+    reader_begin(&query, r->reader, sql);
+    sql_bind_text(&query.bind, r->dive);
+    sql_bind_text(&query.bind, r->host_boot_id);
+    return PUT_ROWS(r, &query, "restore.unsettled", names);
+}
+
+static int64_t restore_end(struct restoring *r)
+{
+    record(r, "restore.end");
+    emit(r);
+    return 1;
+}
+
+enum store_result store_restore(struct store *store, store_restore_sink *sink, void *ctx, struct store_error *error)
+{
+    static restore_part *const parts[] = {restore_seq,    restore_dive,  restore_outside,   restore_seats, restore_presses,
+                                          restore_clocks, restore_facts, restore_unsettled, restore_end};
+    struct restoring r = {.host_boot_id = store->host_boot_id, .sink = sink, .ctx = ctx};
+    enum store_result result = store_reader_open(&r.reader, store->path, error);
+    for (size_t i = 0; i < sizeof parts / sizeof *parts && result == STORE_OK; i++)
+        if (parts[i](&r) < 0)
+            result = store_error_set(error, STORE_TROUBLE, "%s", store_reader_error(r.reader));
+    store_reader_close(r.reader);
+    return result;
+}
