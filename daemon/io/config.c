@@ -427,7 +427,10 @@ static const char *set_tcp(struct parse *p, const char *value)
     bool numeric = strcmp(out->tcp_host, "localhost") == 0 ||
                    inet_pton(AF_INET, out->tcp_host, &address) == 1 ||
                    inet_pton(AF_INET6, out->tcp_host, &address) == 1;
-    return numeric ? NULL : "names no numeric address to listen on";
+    if (numeric)
+        return NULL;
+    out->tcp_host[0] = '\0';
+    return "names no numeric address to listen on";
 }
 
 static const char *set_token_file(struct parse *p, const char *value)

@@ -3,6 +3,9 @@
 #include <stdio.h>
 #include <string.h>
 
+/* Problems of the plan as a whole that are told one by one. */
+enum { ERRORS_MAX = 32 };
+
 struct reading {
     struct keyplan *plan;
     const char *file;
@@ -31,11 +34,11 @@ int keyplan_file_parse(struct keyplan *out, const char *file, const char *text, 
                        const struct ini_text_report *report)
 {
     struct reading reading = {.plan = out, .file = file, .report = report};
-    struct keyplan_error errors[KEYPLAN_ERRORS_MAX];
+    struct keyplan_error errors[ERRORS_MAX];
     keyplan_begin(out);
     int unread = ini_text_parse(file, text, len, on_key, &reading, report);
-    size_t found = keyplan_finish(out, errors, KEYPLAN_ERRORS_MAX);
-    for (size_t i = 0; i < found && i < KEYPLAN_ERRORS_MAX; i++)
+    size_t found = keyplan_finish(out, errors, ERRORS_MAX);
+    for (size_t i = 0; i < found && i < ERRORS_MAX; i++)
         pass_on(&reading, &errors[i]);
     return unread + reading.problems;
 }

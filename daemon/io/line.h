@@ -1,7 +1,10 @@
 /*
- * line: a serial line that comes and goes, on the loop. Pads and serial feeds are lines with different kinds.
+ * line: a device of bytes that comes and goes, on the loop: a serial port by path or USB ids, or an evdev device, whose
+ * bytes are whole input events. Pads and serial feeds are lines with different kinds.
  *
  *   absent --opened--> up --hang-up, error--> absent      tried again after 0.1 s, then 0.2 ... up to 2 s
+ *
+ * `up` carries op=up port=PATH baud=N, N being 0 where the line does not pace bytes; `down` carries op=down why=TEXT.
  *
  * On any sign that the device is gone: the poll is stopped first, then the port closed, then `down` delivered, then
  * the backoff timer started. There is never a second poll on the descriptor, and none goes on after an error. While
@@ -21,11 +24,11 @@
 enum { LINE_QUEUE_BYTES = 8192 };
 
 struct line_plan {
-    const char *name;      /* for the log: "pad bridge" */
-    enum config_port port; /* PATH or USB */
-    const char *path;      /* copied */
+    const char *name; /* for the log: "pad bridge" */
+    enum config_port port;
+    const char *path;
     uint16_t usb_vendor, usb_product;
-    const char *usb_serial; /* copied */
+    const char *usb_serial;
     uint32_t baud;
     enum input_kind bytes, up, down;
     int source;
@@ -38,17 +41,18 @@ struct line_counters {
 
 struct line;
 
-/* Starts trying at the loop's next turn. NULL where memory is short. */
+/* Starts trying at the loop's next turn. The plan's texts are copied. NULL where memory is short. */
 struct line *line_new(uv_loop_t *loop, const struct line_plan *plan);
 
-/* All of `bytes` or nothing; false where the line is down or the queue full. */
+/* All of `bytes` or nothing; false where the line is down or the queue full. Never delivers: may be called from within
+ * a delivery. */
 bool line_send(struct line *line, const void *bytes, size_t len);
 
-/* What was queued by line_send() goes out, as far as it can, before this returns. */
 bool line_is_up(const struct line *line);
 const struct line_counters *line_counters(const struct line *line);
 
-/* Closes the port at once, delivers nothing more, and frees itself when the loop has closed its handles. */
-void line_close(struct line *line);
+/* Closes the port at once, delivers nothing more, and when the loop has closed its handles calls `closed` (unless NULL) and
+ * frees itself. */
+void line_close(struct line *line, void (*closed)(void *ctx), void *ctx);
 
 #endif

@@ -1,6 +1,9 @@
 /*
- * padlink: the daemon's end of one configured pad: a serial line (line.h) that speaks the wire protocol, or a plain
- * USB number pad read through evdev (evdev_pad.h).
+ * padlink: the daemon's end of one configured pad: a line (line.h) whose bytes are the wire protocol and go on as they
+ * are, or a plain USB number pad (evdev.h), whose key-downs go on as records:
+ *
+ *   PAD   op=hello boot=N                       once after PAD_UP; N is drawn anew each time the device is opened
+ *   PAD   op=key key=B2 seq=N at=NS within=NS   the kernel's stamp; the key was down at most WITHIN before it
  */
 #ifndef BELLROPE_IO_PADLINK_H
 #define BELLROPE_IO_PADLINK_H

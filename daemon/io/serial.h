@@ -24,6 +24,11 @@ struct serial_error {
 
 /* NULL and `error` where the port cannot be opened or set up. */
 struct serial *serial_open(const char *path, uint32_t baud, struct serial_error *error);
+
+/* The same handle around a descriptor that was opened and set up elsewhere and is now the handle's; not paced. NULL where
+ * memory is short (the descriptor is closed). */
+struct serial *serial_adopt(int fd);
+
 void serial_close(struct serial *serial);
 
 /* The descriptor to poll; it stays the port's. */
@@ -34,7 +39,7 @@ bool serial_is_paced(const struct serial *serial);
 bool serial_is_low_latency(const struct serial *serial);
 
 /* Bytes read or written, 0 where nothing can be read or taken now, or a negative errno. -EIO stands for every way in
- * which a pulled device shows (a hang-up, a read of nothing after readiness, EIO, ENXIO, EBADF). */
+ * which a pulled device shows (a hang-up, a read of 0 with one, EIO, ENXIO, ENODEV, EBADF). */
 ssize_t serial_read(struct serial *serial, void *bytes, size_t size);
 ssize_t serial_write(struct serial *serial, const void *bytes, size_t len);
 
