@@ -52,7 +52,8 @@ struct clockmap_params clockmap_params_pad(void)
                                     .rate_ppb = 6000000,
                                     .wander_ppb_per_s = 10000,
                                     .wander_ppb = 3000000,
-                                    .slew_ppb = 100000};
+                                    .slew_ppb = 50000,
+                                    .grain = 4};
 }
 
 static bool params_fit(const struct clockmap_params *p)
@@ -60,7 +61,8 @@ static bool params_fit(const struct clockmap_params *p)
     const int64_t ratio_max = INT64_C(1000000000000);
     return p->num >= 1 && p->num <= ratio_max && p->den >= 1 && p->den <= ratio_max && p->rate_ppb >= 0 &&
            p->rate_ppb <= 100000000 && p->wander_ppb_per_s >= 0 && p->wander_ppb_per_s <= 1000000000 &&
-           p->wander_ppb >= 0 && p->wander_ppb <= 200000000 && p->slew_ppb >= 0 && p->slew_ppb <= 100000000;
+           p->wander_ppb >= 0 && p->wander_ppb <= 200000000 && p->slew_ppb >= 0 && p->slew_ppb <= 100000000 &&
+           p->grain >= 0 && p->grain <= 1000000;
 }
 
 static int64_t rate_from_ppb(int64_t ppb)
@@ -126,34 +128,33 @@ static int64_t wander_ns(const struct clockmap *map, int64_t d)
     return (int64_t)ceil_shift((wide)map->wander_max * (2 * (wide)d - map->wander_full_ns), RATE_BITS + 1);
 }
 
-static int64_t open_lo(wide lo)
+/* Most that clock B can gain on the nominal rate in d ns, from a drift of at most `drift`; with the sign turned, most that it can lose. */
+static int64_t most_gain(const struct clockmap *map, int64_t drift, int64_t d)
 {
-    return lo < -(wide)B_LIMIT * 4 + 1 ? CLOCKMAP_OPEN_LO : (int64_t)lo;
+    const int64_t rate = drift + map->slew;
+    if (d <= map->wander_full_ns) {
+        /* The mean of a wander that still grows is half of what it has grown to. */
+        const int64_t mean = rate + (wander_rate(map, d) + 1) / 2;
+        return (int64_t)ceil_shift((wide)min64(mean, map->rate_max) * d, RATE_BITS);
+    }
+    const wide soft = ceil_shift((wide)rate * d, RATE_BITS) + wander_ns(map, d);
+    const wide hard = ceil_shift((wide)map->rate_max * d, RATE_BITS);
+    return (int64_t)(soft < hard ? soft : hard);
 }
 
-static int64_t open_hi(wide hi)
-{
-    return hi > (wide)B_LIMIT * 4 - 1 ? CLOCKMAP_OPEN_HI : (int64_t)hi;
-}
-
-/* What one entry allows at nominal time x. */
+/* What one entry allows at nominal time x. No overflow: |x|, |lo|, |hi| < 2^61, and a gain is less than d / 8. */
 static struct clockmap_interval reach(const struct clockmap *map, const struct clockmap_entry *from,
                                       int64_t x)
 {
-    const int64_t step = x - from->x;
-    const int64_t d = (step < 0 ? -step : step) + (step == 0 ? 0 : slop(map));
-    const int64_t wander = wander_ns(map, d);
-    const int64_t hard = (int64_t)ceil_shift((wide)map->rate_max * d, RATE_BITS);
-    /* The integral of the rate error over the way lies within -slower .. faster. */
-    const wide faster_soft = ceil_shift((wide)(from->rate_hi + map->slew) * d, RATE_BITS) + wander;
-    const wide slower_soft = ceil_shift((wide)(map->slew - from->rate_lo) * d, RATE_BITS) + wander;
-    const wide faster = (faster_soft < hard ? faster_soft : hard) + (step == 0 ? 0 : slop(map));
-    const wide slower = (slower_soft < hard ? slower_soft : hard) + (step == 0 ? 0 : slop(map));
+    const int64_t step = x - from->x, unsure = step == 0 ? 0 : slop(map);
+    const int64_t d = (step < 0 ? -step : step) + unsure;
+    const int64_t faster = most_gain(map, from->rate_hi, d) + unsure;
+    const int64_t slower = most_gain(map, -from->rate_lo, d) + unsure;
     struct clockmap_interval out = {CLOCKMAP_OPEN_LO, CLOCKMAP_OPEN_HI};
     if (from->lo != CLOCKMAP_OPEN_LO)
-        out.lo = open_lo((wide)from->lo + step - (step >= 0 ? slower : faster));
+        out.lo = from->lo + step - (step >= 0 ? slower : faster);
     if (from->hi != CLOCKMAP_OPEN_HI)
-        out.hi = open_hi((wide)from->hi + step + (step >= 0 ? faster : slower));
+        out.hi = from->hi + step + (step >= 0 ? faster : slower);
     return out;
 }
 
@@ -190,12 +191,12 @@ static struct clockmap_interval pair_rate(const struct clockmap *map, const stru
     const int64_t bend = d <= map->wander_full_ns ? wander_rate(map, d) / 2 + 1 : map->wander_max;
     if (late->hi != CLOCKMAP_OPEN_HI && early->lo != CLOCKMAP_OPEN_LO) {
         wide gain = (wide)late->hi - early->lo - d + unsure;
-        wide mean = ceil_div(gain << RATE_BITS, (wide)d + (gain >= 0 ? -unsure : unsure));
+        wide mean = ceil_div(gain * ((wide)1 << RATE_BITS), (wide)d + (gain >= 0 ? -unsure : unsure));
         out.hi = min64(out.hi, clamp_rate(mean) + map->slew + bend);
     }
     if (late->lo != CLOCKMAP_OPEN_LO && early->hi != CLOCKMAP_OPEN_HI) {
         wide gain = (wide)late->lo - early->hi - d - unsure;
-        wide mean = floor_div(gain << RATE_BITS, (wide)d + (gain >= 0 ? unsure : -unsure));
+        wide mean = floor_div(gain * ((wide)1 << RATE_BITS), (wide)d + (gain >= 0 ? unsure : -unsure));
         out.lo = max64(out.lo, clamp_rate(mean) - map->slew - bend);
     }
     return out;
@@ -218,7 +219,16 @@ static bool entry_empty(const struct clockmap_entry *entry)
     return entry->lo > entry->hi || entry->rate_lo > entry->rate_hi;
 }
 
-/* Everything the other entries say about `at`, its drift first. */
+/* Ends so far out that moving them on could overflow are not taken over: less is known then, nothing false. */
+static void narrow_ends(struct clockmap_entry *entry, struct clockmap_interval there)
+{
+    if (there.lo < B_LIMIT)
+        entry->lo = max64(entry->lo, there.lo);
+    if (there.hi > -B_LIMIT)
+        entry->hi = min64(entry->hi, there.hi);
+}
+
+/* Everything the other entries say about the drift at `at`. */
 static void learn_rate(struct clockmap *map, struct clockmap_entry *at)
 {
     for (size_t i = 0; i < map->count; i++) {
@@ -244,8 +254,7 @@ static bool teach(struct clockmap *map, const struct clockmap_entry *at)
             at->x >= other->x ? pair_rate(map, other, at) : pair_rate(map, at, other);
         struct clockmap_interval there = reach(map, at, other->x);
         narrow_rate(other, max64(mean.lo, at->rate_lo - change), min64(mean.hi, at->rate_hi + change));
-        other->lo = max64(other->lo, there.lo);
-        other->hi = min64(other->hi, there.hi);
+        narrow_ends(other, there);
         if (entry_empty(other))
             return false;
     }
@@ -359,7 +368,8 @@ enum clockmap_result clockmap_add(struct clockmap *map, int64_t a, int64_t b_lo,
     if (!nominal(map, a, &x))
         return CLOCKMAP_REJECTED;
     const struct clockmap_interval got = {b_lo, b_hi}, expected = reach_all(map, x);
-    struct clockmap_entry fresh = blank_entry(map, a, x, max64(b_lo, expected.lo), min64(b_hi, expected.hi));
+    struct clockmap_entry fresh = blank_entry(map, a, x, b_lo, b_hi);
+    narrow_ends(&fresh, expected);
     learn_rate(map, &fresh);
     if (entry_empty(&fresh))
         return restart(map, a, got, expected);
@@ -386,11 +396,12 @@ enum clockmap_result clockmap_two_way(struct clockmap *map, int64_t sent_ns, int
         return CLOCKMAP_REJECTED;
     if (wire_out_ns < 0 || wire_back_ns < 0 || sent < received || got_ns < sent_ns)
         return CLOCKMAP_REJECTED;
-    /* From tick `received` to tick `sent` clock B ran on by the nominal time, less the most it can be slow. */
-    wide stay = floor_div(((wide)sent - received) * map->params.num, map->params.den);
+    /* From the ping's arrival to tick `sent` clock B ran on by the nominal time, less the most it can be slow. */
+    wide stay = floor_div(((wide)sent - received - map->params.grain) * map->params.num, map->params.den);
     if (stay >= B_LIMIT)
         return CLOCKMAP_REJECTED;
-    wide lo = (wide)sent_ns + wire_out_ns + stay - ceil_shift((wide)map->rate_max * (stay + 1), RATE_BITS);
+    wide lo = (wide)sent_ns + wire_out_ns + stay -
+              ceil_shift(map->rate_max * (stay < 0 ? -stay : stay + 1), RATE_BITS);
     wide hi = (wide)got_ns - wire_back_ns;
     if (lo > hi || lo <= -B_LIMIT || hi >= B_LIMIT)
         return CLOCKMAP_REJECTED;

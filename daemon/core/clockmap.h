@@ -41,10 +41,11 @@ struct clockmap_params {
     int64_t wander_ppb_per_s; /* bound on the change of the drift, per second by A; 0 .. 1,000,000,000 */
     int64_t wander_ppb;       /* bound on the change of the drift over any time; 0 .. 200,000,000 */
     int64_t slew_ppb;         /* bound on the sudden part of the rate error; 0 .. 100,000,000 */
+    int64_t grain;            /* ticks by which a stamp of A may be earlier than its event; 0 .. 1,000,000 */
 };
 
 /* A keypad's microsecond tick against the host's monotonic clock: 6,000 ppm (ceramic resonators reach 5,000), 10 ppm/s and 3,000 ppm of
- * wander with temperature, 100 ppm of host slew. */
+ * wander with temperature, 50 ppm of host slew; stamps 4 us apart (a 16 MHz timer divided by 64). */
 struct clockmap_params clockmap_params_pad(void);
 
 struct clockmap_interval {
@@ -92,9 +93,10 @@ enum clockmap_result clockmap_add(struct clockmap *map, int64_t a, int64_t b_lo,
 
 /*
  * A ping there and back, for A the far clock and B the near one. Near side: sent_ns read before the ping was written, got_ns after the
- * pong was read. Far side: ticks `received` when the ping was in and `sent` before the pong's first bit left. wire_out_ns and
- * wire_back_ns are known *least* times on the wire (clockmap_wire_ns), 0 where nothing is known. True whatever the asymmetry:
- *   B(received) >= sent_ns + wire_out_ns,   B(sent) <= got_ns - wire_back_ns.
+ * pong was read. Far side: stamps `received` of the ping's arrival and `sent` before the pong's first bit left, each up to `grain` ticks
+ * early. wire_out_ns and wire_back_ns are known *least* times on the wire (clockmap_wire_ns), 0 where nothing is known. True whatever
+ * the asymmetry:
+ *   B(received + grain) >= sent_ns + wire_out_ns,   B(sent) <= got_ns - wire_back_ns.
  * One constraint is added, at tick `sent`. REJECTED where the times contradict themselves.
  */
 enum clockmap_result clockmap_two_way(struct clockmap *map, int64_t sent_ns, int64_t received, int64_t sent,
