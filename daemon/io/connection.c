@@ -137,7 +137,7 @@ static void read_some(struct connection *connection)
     } else {
         connection->eof = true;
         judge_rest(connection);
-        if (connection->sub.on && is_hung_up(connection->fd))
+        if (is_hung_up(connection->fd))
             connection_close(connection);
         end_if_done(connection);
     }

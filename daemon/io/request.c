@@ -38,15 +38,20 @@ static const struct param NO_PARAMS[] = {{0}};
 static const struct param HELLO[] = {{"token", PARAM_TEXT, REQUEST_TOKEN_SIZE, true, false, NULL}, {0}};
 static const struct param SUBSCRIBE[] = {
     {"since", PARAM_WHOLE, 0, false, false, NULL}, {"types", PARAM_TYPES, 0, false, false, NULL}, {0}};
-static const struct param PRESS[] = {
-    {"key", PARAM_TEXT, KEY_SIZE, true, false, NULL},   {"seat", PARAM_TEXT, SEAT_SIZE, false, false, NULL},
-    {"note", PARAM_TEXT, NOTE_SIZE, false, true, NULL}, {"ago_s", PARAM_SECONDS, 0, false, false, "ago_ns"},
-    {"at_utc", PARAM_UTC, 0, false, false, NULL},       {"at_timecode", PARAM_TEXT, 16, false, false, NULL},
-    {"by", PARAM_TEXT, WHO_SIZE, false, false, NULL},   {0}};
-static const struct param SAMPLE[] = {{"container", PARAM_TEXT, LABEL_SIZE, true, false, NULL},
-                                      {"note", PARAM_TEXT, NOTE_SIZE, false, true, NULL},
-                                      {"seat", PARAM_TEXT, SEAT_SIZE, false, false, NULL},
-                                      {0}};
+static const struct param PRESS[] = {{"key", PARAM_TEXT, LABEL_SIZE, true, false, NULL},
+                                     {"seat", PARAM_TEXT, SEAT_SIZE, false, false, NULL},
+                                     {"note", PARAM_TEXT, NOTE_SIZE, false, true, NULL},
+                                     {"target", PARAM_TEXT, REF_SIZE, false, false, NULL},
+                                     {"ago_s", PARAM_SECONDS, 0, false, false, "ago_ns"},
+                                     {"at_utc", PARAM_UTC, 0, false, false, NULL},
+                                     {"at_timecode", PARAM_TEXT, 16, false, false, NULL},
+                                     {"by", PARAM_TEXT, WHO_SIZE, false, false, NULL},
+                                     {0}};
+static const struct param SAMPLE[] = {
+    {"container", PARAM_TEXT, 24, true, false, NULL},    {"note", PARAM_TEXT, NOTE_SIZE, false, true, NULL},
+    {"seat", PARAM_TEXT, SEAT_SIZE, false, false, NULL}, {"ago_s", PARAM_SECONDS, 0, false, false, "ago_ns"},
+    {"at_utc", PARAM_UTC, 0, false, false, NULL},        {"at_timecode", PARAM_TEXT, 16, false, false, NULL},
+    {"by", PARAM_TEXT, WHO_SIZE, false, false, NULL},    {0}};
 static const struct param DIVE_BEGIN[] = {{"id", PARAM_DIVE, DIVE_ID_SIZE, true, false, NULL},
                                           {"vehicle", PARAM_TEXT, LABEL_SIZE, false, true, NULL},
                                           {"ship", PARAM_TEXT, LABEL_SIZE, false, true, NULL},
@@ -59,15 +64,20 @@ static const struct param REMARK[] = {{"ref", PARAM_TEXT, REF_SIZE, true, false,
 static const struct param STRIKE[] = {{"ref", PARAM_TEXT, REF_SIZE, true, false, NULL},
                                       {"why", PARAM_TEXT, NOTE_SIZE, false, true, NULL},
                                       {"by", PARAM_TEXT, WHO_SIZE, false, false, NULL},
+                                      {"undo", PARAM_FLAG, 0, false, false, NULL},
                                       {0}};
 static const struct param IDENTIFY[] = {{"ref", PARAM_TEXT, REF_SIZE, true, false, NULL},
                                         {"name", PARAM_TEXT, LABEL_SIZE * 2, true, false, NULL},
                                         {"qualifier", PARAM_TEXT, LABEL_SIZE, false, true, NULL},
+                                        {"rank", PARAM_TEXT, 24, false, true, NULL},
+                                        {"name_id", PARAM_TEXT, TERM_SIZE, false, true, NULL},
                                         {"by", PARAM_TEXT, WHO_SIZE, false, false, NULL},
                                         {"why", PARAM_TEXT, NOTE_SIZE, false, true, NULL},
                                         {0}};
 static const struct param SEAT[] = {
     {"seat", PARAM_TEXT, SEAT_SIZE, true, false, NULL}, {"who", PARAM_TEXT, WHO_SIZE, true, true, NULL}, {0}};
+static const struct param CLAP[] = {
+    {"pad", PARAM_TEXT, SOURCE_SIZE, false, false, NULL}, {"frame", PARAM_TEXT, 16, false, false, NULL}, {0}};
 static const struct param ROWS[] = {{"dive", PARAM_DIVE, DIVE_ID_SIZE, false, false, NULL},
                                     {"after", PARAM_WHOLE, 0, false, false, NULL},
                                     {"limit", PARAM_WHOLE, 0, false, false, NULL},
@@ -87,6 +97,7 @@ static const struct method METHODS[] = {
     {"strike", REQUEST_COMMAND, true, 0, STRIKE},
     {"identify", REQUEST_COMMAND, true, 0, IDENTIFY},
     {"seat", REQUEST_COMMAND, true, 0, SEAT},
+    {"clap", REQUEST_COMMAND, true, 0, CLAP},
     {"markers", REQUEST_QUERY, false, SOCKET_QUERY_MARKERS, ROWS},
     {"sightings", REQUEST_QUERY, false, SOCKET_QUERY_SIGHTINGS, ROWS},
     {"samples", REQUEST_QUERY, false, SOCKET_QUERY_SAMPLES, ROWS},
@@ -238,6 +249,17 @@ static bool take_types(struct reading *reading, const struct param *param, const
     return true;
 }
 
+static bool take_flag(struct reading *reading, const struct param *param, const json_t *value)
+{
+    if (!json_is_boolean(value))
+        return refuse(reading, param->name, "must be true or false");
+    if (reading->out->kind == REQUEST_COMMAND)
+        fields_put_int(&reading->record, param->name, json_is_true(value) ? 1 : 0);
+    else
+        reading->out->query.newest = json_is_true(value);
+    return true;
+}
+
 static bool take(struct reading *reading, const struct param *param, const json_t *value)
 {
     switch (param->type) {
@@ -250,8 +272,7 @@ static bool take(struct reading *reading, const struct param *param, const json_
     case PARAM_TYPES:
         return take_types(reading, param, value);
     case PARAM_FLAG:
-        reading->out->query.newest = json_is_true(value);
-        return json_is_boolean(value) || refuse(reading, param->name, "must be true or false");
+        return take_flag(reading, param, value);
     default:
         return take_text(reading, param, value);
     }

@@ -109,6 +109,10 @@ void socket_reply(struct socket_server *server, const struct engine_reply *reply
         bytes_json_text(&out, reply->ref);
     else
         bytes_text(&out, "null");
+    if (reply->text[0] != '\0') {
+        bytes_text(&out, ",\"note\":");
+        bytes_json_text(&out, reply->text);
+    }
     bytes_text(&out, "}");
     if (out.failed)
         answer_error(&answer, JSONRPC_INTERNAL, "done, but out of memory for the answer");
