@@ -73,8 +73,10 @@ static void on_touched(void *ctx, int pad, int64_t at_ns, int index)
 {
     struct rig *rig = ctx;
     struct rig_press *press = &rig->press[index];
-    if (!keypad_powered(rig->pad[pad]))
-        return; /* a finger on a dead pad: no press */
+    if (!keypad_powered(rig->pad[pad])) {
+        press->in_vain = true;
+        return;
+    }
     press->touched = true;
     press->plugged = rig->plugged[pad];
     press->at_ns = at_ns;
@@ -457,7 +459,7 @@ static void retire(struct rig *rig)
                         (press->kept_ns != NOT_YET && rig->now_ns - press->kept_ns > 5000000000);
         bool lifted =
             rig->now_ns - press->at_ns > press->hold_ns + 1000000000; /* its HOLD has come, if any */
-        bool over = press->gone || !press->touched || (answered && lifted);
+        bool over = press->gone || press->in_vain || (answered && lifted);
         if (!over)
             return;
         rig->oldest++;
@@ -584,7 +586,7 @@ static bool all_over(const struct rig *rig)
 {
     for (int i = rig->oldest; i < rig->presses; i++) {
         const struct rig_press *press = &rig->press[i];
-        if (!press->touched || press->gone)
+        if (press->in_vain || press->gone)
             continue;
         if (press->kept_ns == NOT_YET)
             return false;

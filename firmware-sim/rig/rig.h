@@ -20,6 +20,7 @@ struct rig_press {
     int pad;
     uint8_t key;
     bool touched;  /* its instant has come */
+    bool in_vain;  /* the pad had no power then: no press */
     bool plugged;  /* the pad was plugged in then */
     int64_t at_ns; /* the contact first touched */
     int64_t utc_ns;
