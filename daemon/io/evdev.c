@@ -24,8 +24,9 @@ static const struct {
     {KEY_EQUAL, "E2"},   {KEY_DOT, "E3"},
 };
 
-int evdev_open(const char *path, char *error, size_t error_size)
+int evdev_open(void *ctx, const char *path, char *error, size_t error_size)
 {
+    (void)ctx;
     int clock = CLOCK_BOOTTIME;
     const char *step = "cannot be opened";
     int fd = open(path, O_RDONLY | O_NONBLOCK | O_CLOEXEC | O_NOCTTY);

@@ -27,8 +27,8 @@
 
 #define EVDEV_WITHIN_NS (20 * NS_PER_MS)
 
-/* Opens and grabs; the descriptor is the caller's, read without blocking. Negative with a reason in `error` otherwise. */
-int evdev_open(const char *path, char *error, size_t error_size);
+/* Opens and grabs (a line_open_fn; `ctx` is not used). */
+int evdev_open(void *ctx, const char *path, char *error, size_t error_size);
 
 /* Zeroed memory begins. */
 struct evdev_decoder {

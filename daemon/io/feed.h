@@ -4,10 +4,10 @@
  *   udp:HOST:PORT     listens: on an address of this machine (0.0.0.0 takes broadcasts), or joins a multicast group
  *   tcp:HOST:PORT     connects, and again after 0.25 s, 0.5 s ... up to 8 s when the connection ends or fails
  *   serial:PATH@BAUD  a line (line.h)
- *   file:PATH         a regular file is read from its start and followed as it grows; a fifo is read for ever
+ *   file:PATH         a regular file is read from its start and followed as it grows; a fifo is a line
  *
- * Chunks are delivered as they come (INPUT_FEED); a datagram ends its last line, so a newline is added to one that has
- * none. FEED_UP is delivered when data can come (bound, connected, opened), FEED_DOWN with the reason when it cannot.
+ * Chunks are delivered as they come (INPUT_FEED), each datagram whole. FEED_UP is delivered when data can come (bound,
+ * connected, opened), FEED_DOWN with the reason when they no longer can.
  */
 #ifndef BELLROPE_IO_FEED_H
 #define BELLROPE_IO_FEED_H

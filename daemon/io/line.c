@@ -2,17 +2,20 @@
 
 #include "core/fields.h"
 #include "io/backoff.h"
-#include "io/evdev.h"
 #include "io/hostclock.h"
 #include "io/log.h"
 #include "io/serial.h"
 
 #include <errno.h>
+#include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
+#include <unistd.h>
 
-enum { READ_BYTES = 4096, FIRST_WAIT_MS = 100, LAST_WAIT_MS = 2000 };
+/* READ_BYTES: as much as a pipe holds, so that one read catches up with it. */
+enum { READ_BYTES = 65536, FIRST_WAIT_MS = 100, LAST_WAIT_MS = 2000, PATH_SIZE = 1024, USB_SERIAL_SIZE = 64 };
 
 struct line {
     uv_poll_t poll;
@@ -32,11 +35,13 @@ struct line {
     char trouble[192]; /* what was last told of why it is down: told once */
     /* the plan */
     char name[64];
-    enum config_port port;
-    char path[CONFIG_PATH_SIZE]; /* by USB ids: where it was found last, at first the ids */
+    bool by_usb;
+    char path[PATH_SIZE]; /* by USB ids: where it was found last, at first the ids */
     uint16_t usb_vendor, usb_product;
-    char usb_serial[CONFIG_USB_SERIAL_SIZE];
+    char usb_serial[USB_SERIAL_SIZE];
     uint32_t baud;
+    line_open_fn *open;
+    void *open_ctx;
     enum input_kind bytes, up, down;
     int source;
     struct deliver deliver;
@@ -155,7 +160,7 @@ static void on_ready(uv_poll_t *poll, int status, int events)
 /* The device file now, where it is known by its USB ids. */
 static bool find_path(struct line *line)
 {
-    if (line->port != CONFIG_PORT_USB)
+    if (!line->by_usb)
         return true;
     return serial_find_usb(line->usb_vendor, line->usb_product, line->usb_serial, line->path,
                            sizeof line->path);
@@ -167,15 +172,15 @@ static struct serial *open_port(struct line *line, struct serial_error *error)
         snprintf(error->text, sizeof error->text, "no port with these USB ids is plugged in");
         return NULL;
     }
-    if (line->port != CONFIG_PORT_EVDEV)
+    if (line->open == NULL)
         return serial_open(line->path, line->baud, error);
-    int fd = evdev_open(line->path, error->text, sizeof error->text);
+    int fd = line->open(line->open_ctx, line->path, error->text, sizeof error->text);
     return fd < 0 ? NULL : serial_adopt(fd);
 }
 
 static void deliver_up(struct line *line)
 {
-    char record[CONFIG_PATH_SIZE + 64];
+    char record[PATH_SIZE + 64];
     struct fields_writer writer;
     fields_begin(&writer, record, sizeof record, "up");
     fields_put(&writer, "port", line->path);
@@ -221,8 +226,8 @@ static void on_timer(uv_timer_t *timer)
 static void copy_plan(struct line *line, const struct line_plan *plan)
 {
     snprintf(line->name, sizeof line->name, "%s", plan->name);
-    line->port = plan->port;
-    if (plan->port == CONFIG_PORT_USB) {
+    line->by_usb = plan->path == NULL;
+    if (line->by_usb) {
         line->usb_vendor = plan->usb_vendor;
         line->usb_product = plan->usb_product;
         snprintf(line->usb_serial, sizeof line->usb_serial, "%s", plan->usb_serial);
@@ -232,6 +237,8 @@ static void copy_plan(struct line *line, const struct line_plan *plan)
         snprintf(line->path, sizeof line->path, "%s", plan->path);
     }
     line->baud = plan->baud;
+    line->open = plan->open;
+    line->open_ctx = plan->open_ctx;
     line->bytes = plan->bytes;
     line->up = plan->up;
     line->down = plan->down;
@@ -246,12 +253,30 @@ struct line *line_new(uv_loop_t *loop, const struct line_plan *plan)
         return NULL;
     copy_plan(line, plan);
     line->loop = loop;
-    line->backoff = (struct backoff){.first_ms = FIRST_WAIT_MS, .last_ms = LAST_WAIT_MS};
+    line->backoff.first_ms = plan->first_wait_ms != 0 ? plan->first_wait_ms : FIRST_WAIT_MS;
+    line->backoff.last_ms = plan->last_wait_ms != 0 ? plan->last_wait_ms : LAST_WAIT_MS;
     uv_timer_init(loop, &line->timer);
     line->handles = 1;
     line->timer.data = line;
     uv_timer_start(&line->timer, on_timer, 0, 0);
     return line;
+}
+
+int line_open_stream(void *ctx, const char *path, char *error, size_t error_size)
+{
+    (void)ctx;
+    struct stat info;
+    int fd = open(path, O_RDONLY | O_NONBLOCK | O_NOCTTY | O_CLOEXEC);
+    if (fd < 0 || fstat(fd, &info) != 0) {
+        snprintf(error, error_size, "%s", strerror(errno));
+    } else if (!S_ISFIFO(info.st_mode) && !S_ISCHR(info.st_mode)) {
+        snprintf(error, error_size, "is neither a fifo nor a device");
+    } else {
+        return fd;
+    }
+    if (fd >= 0)
+        close(fd);
+    return -1;
 }
 
 bool line_is_up(const struct line *line)

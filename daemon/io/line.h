@@ -1,8 +1,9 @@
 /*
- * line: a device of bytes that comes and goes, on the loop: a serial port by path or USB ids, or an evdev device, whose
- * bytes are whole input events. Pads and serial feeds are lines with different kinds.
+ * line: a source of bytes that comes and goes, on the loop. Pads, serial feeds, fifos and commands are lines that differ in
+ * how they are opened and in the kinds of their inputs.
  *
- *   absent --opened--> up --hang-up, error--> absent      tried again after 0.1 s, then 0.2 ... up to 2 s
+ *   absent --opened--> up --hang-up, error--> absent      tried again after 0.1 s, then 0.2 ... up to 2 s; anew
+ *                                             from 0.1 s once bytes have come
  *
  * `up` carries op=up port=PATH baud=N, N being 0 where the line does not pace bytes; `down` carries op=down why=TEXT.
  *
@@ -16,20 +17,27 @@
 #ifndef BELLROPE_IO_LINE_H
 #define BELLROPE_IO_LINE_H
 
-#include "io/config.h"
 #include "io/deliver.h"
 
 #include <uv.h>
 
 enum { LINE_QUEUE_BYTES = 8192 };
 
+/* Opens what is no serial port: a descriptor to read without blocking, or negative with a reason in `error`. */
+typedef int line_open_fn(void *ctx, const char *path, char *error, size_t error_size);
+
+/* A line_open_fn for fifos and character devices; never waits for a writer. Regular files are refused. */
+int line_open_stream(void *ctx, const char *path, char *error, size_t error_size);
+
 struct line_plan {
     const char *name; /* for the log: "pad bridge" */
-    enum config_port port;
-    const char *path;
+    const char *path; /* NULL: by USB ids */
     uint16_t usb_vendor, usb_product;
     const char *usb_serial;
     uint32_t baud;
+    line_open_fn *open; /* NULL: a serial port */
+    void *open_ctx;
+    uint32_t first_wait_ms, last_wait_ms; /* between tries; 0: 100 and 2000 */
     enum input_kind bytes, up, down;
     int source;
     struct deliver deliver;

@@ -80,12 +80,12 @@ struct padlink *padlink_new(uv_loop_t *loop, const char *name, const struct conf
     pad->source = source;
     pad->evdev = config->port == CONFIG_PORT_EVDEV;
     struct line_plan plan = {.name = pad->name,
-                             .port = config->port,
-                             .path = config->path,
+                             .path = config->port == CONFIG_PORT_USB ? NULL : config->path,
                              .usb_vendor = config->usb_vendor,
                              .usb_product = config->usb_product,
                              .usb_serial = config->usb_serial,
                              .baud = config->baud,
+                             .open = pad->evdev ? evdev_open : NULL,
                              .bytes = INPUT_PAD,
                              .up = INPUT_PAD_UP,
                              .down = INPUT_PAD_DOWN,

@@ -303,9 +303,9 @@ static void test_what_is_no_number_pad(void **state)
 {
     (void)state;
     char error[128];
-    assert_true(evdev_open("/dev/null", error, sizeof error) < 0);
+    assert_true(evdev_open(NULL, "/dev/null", error, sizeof error) < 0);
     assert_string_equal(error, "is no input device: Inappropriate ioctl for device");
-    assert_true(evdev_open("/nowhere/event0", error, sizeof error) < 0);
+    assert_true(evdev_open(NULL, "/nowhere/event0", error, sizeof error) < 0);
     assert_string_equal(error, "cannot be opened: No such file or directory");
 }
 
