@@ -76,15 +76,25 @@ static struct reader_statement *find_kept(struct store_reader *reader, const cha
     return unused;
 }
 
+static void begin(struct reader_query *query, struct store_reader *reader, const char *sql, struct reader_statement *kept)
+{
+    *query = (struct reader_query){.reader = reader, .kept = kept};
+    sqlite3_stmt *stmt = kept != NULL ? kept->stmt : NULL;
+    if (stmt == NULL)
+        query->rc = sqlite3_prepare_v3(reader->db, sql, -1, kept != NULL ? SQLITE_PREPARE_PERSISTENT : 0, &stmt, NULL);
+    if (kept != NULL && stmt != NULL)
+        *kept = (struct reader_statement){sql, stmt, true};
+    query->bind = sql_bind_begin(stmt);
+}
+
 void reader_begin(struct reader_query *query, struct store_reader *reader, const char *sql)
 {
-    *query = (struct reader_query){.reader = reader, .kept = find_kept(reader, sql)};
-    sqlite3_stmt *stmt = query->kept != NULL ? query->kept->stmt : NULL;
-    if (stmt == NULL)
-        query->rc = sqlite3_prepare_v3(reader->db, sql, -1, query->kept != NULL ? SQLITE_PREPARE_PERSISTENT : 0, &stmt, NULL);
-    if (query->kept != NULL && stmt != NULL)
-        *query->kept = (struct reader_statement){sql, stmt, true};
-    query->bind = sql_bind_begin(stmt);
+    begin(query, reader, sql, find_kept(reader, sql));
+}
+
+void reader_begin_once(struct reader_query *query, struct store_reader *reader, const char *sql)
+{
+    begin(query, reader, sql, NULL);
 }
 
 bool reader_row(struct reader_query *query)

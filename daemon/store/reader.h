@@ -40,6 +40,8 @@ struct reader_query {
 };
 
 void reader_begin(struct reader_query *query, struct store_reader *reader, const char *sql);
+/* The same for a text that is made up anew each time. */
+void reader_begin_once(struct reader_query *query, struct store_reader *reader, const char *sql);
 /* Counts and positions on the next row; false at the end and after an error. */
 bool reader_row(struct reader_query *query);
 /* The rows counted, or a negative store_result with the reader's error filled in. */
