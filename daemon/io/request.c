@@ -78,7 +78,7 @@ static const struct param SEAT[] = {
     {"seat", PARAM_TEXT, SEAT_SIZE, true, false, NULL}, {"who", PARAM_TEXT, WHO_SIZE, true, true, NULL}, {0}};
 static const struct param CLAP[] = {
     {"pad", PARAM_TEXT, SOURCE_SIZE, false, false, NULL}, {"frame", PARAM_TEXT, 16, false, false, NULL}, {0}};
-static const struct param ROWS[] = {{"dive", PARAM_DIVE, DIVE_ID_SIZE, false, false, NULL},
+static const struct param ROWS[] = {{"dive", PARAM_DIVE, DIVE_ID_SIZE, false, true, NULL},
                                     {"after", PARAM_WHOLE, 0, false, false, NULL},
                                     {"limit", PARAM_WHOLE, 0, false, false, NULL},
                                     {"newest", PARAM_FLAG, 0, false, false, NULL},
@@ -143,7 +143,7 @@ static bool is_plain(const char *text)
 static bool is_dive_id(const char *text)
 {
     static const char LETTERS[] = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789_.-";
-    return strspn(text, LETTERS) == strlen(text) && strchr("_.-", text[0]) == NULL;
+    return strspn(text, LETTERS) == strlen(text) && (text[0] == '\0' || strchr("_.-", text[0]) == NULL);
 }
 
 /* The text of a param that is one; NULL after refusing it. */
@@ -182,8 +182,10 @@ static bool take_text(struct reading *reading, const struct param *param, const 
     struct request *out = reading->out;
     if (out->kind == REQUEST_HELLO)
         snprintf(out->token, sizeof out->token, "%s", given);
-    else if (param->type == PARAM_DIVE)
+    else if (param->type == PARAM_DIVE) {
         snprintf(out->query.dive, sizeof out->query.dive, "%s", given);
+        out->query.dive_given = true;
+    }
     if (out->kind == REQUEST_COMMAND)
         fields_put(&reading->record, param->name, given);
     return true;

@@ -60,7 +60,8 @@ enum socket_query_kind {
 
 struct socket_query {
     enum socket_query_kind kind;
-    char dive[DIVE_ID_SIZE]; /* empty: the dive that is open, else the latest */
+    bool dive_given;         /* false: the dive that is open, else the latest */
+    char dive[DIVE_ID_SIZE]; /* empty and given: what was made without a dive */
     int64_t after;           /* only rows of a number greater than this */
     int64_t limit;           /* rows at most; 1 to 10000 */
     bool newest;             /* the last `limit` rows, not the first; still in rising order */
