@@ -19,6 +19,11 @@ __extension__ typedef __int128 wide;
 #define B_LIMIT (INT64_C(1) << 61)
 #define SHARE_PPB INT64_C(1000000000)
 
+static bool in_range(int64_t value)
+{
+    return value > -B_LIMIT && value < B_LIMIT;
+}
+
 static wide ceil_shift(wide value, int bits)
 {
     return (value + (((wide)1 << bits) - 1)) >> bits;
@@ -222,9 +227,9 @@ static bool entry_empty(const struct clockmap_entry *entry)
 /* Ends so far out that moving them on could overflow are not taken over: less is known then, nothing false. */
 static void narrow_ends(struct clockmap_entry *entry, struct clockmap_interval there)
 {
-    if (there.lo < B_LIMIT)
+    if (in_range(there.lo))
         entry->lo = max64(entry->lo, there.lo);
-    if (there.hi > -B_LIMIT)
+    if (in_range(there.hi))
         entry->hi = min64(entry->hi, there.hi);
 }
 
@@ -261,14 +266,16 @@ static bool teach(struct clockmap *map, const struct clockmap_entry *at)
     return true;
 }
 
-/* How much wider the answer at an entry would be without it, its neighbours being `before` and `after`. */
-static wide loss(const struct clockmap *map, const struct clockmap_entry *before,
-                 const struct clockmap_entry *entry, const struct clockmap_entry *after)
+/* Width of the answer half way between two neighbours, beyond that of the better of them: what the gap would cost. */
+static wide gap_cost(const struct clockmap *map, const struct clockmap_entry *before,
+                     const struct clockmap_entry *after)
 {
-    struct clockmap_interval a = reach(map, before, entry->x), b = reach(map, after, entry->x);
-    wide hi = min64(a.hi, b.hi), lo = max64(a.lo, b.lo);
-    wide lost = (hi - lo) - ((wide)entry->hi - entry->lo);
-    return lost < 0 ? 0 : lost;
+    const int64_t middle = before->x + (after->x - before->x) / 2;
+    struct clockmap_interval a = reach(map, before, middle), b = reach(map, after, middle);
+    const wide width = (wide)min64(a.hi, b.hi) - max64(a.lo, b.lo);
+    const wide width_a = (wide)before->hi - before->lo, width_b = (wide)after->hi - after->lo;
+    const wide cost = width - (width_a < width_b ? width_a : width_b);
+    return cost < 0 ? 0 : cost;
 }
 
 /* Makes room for `fresh` in a full window: see the header for the rule. */
@@ -279,17 +286,16 @@ static void evict(struct clockmap *map, const struct clockmap_entry *fresh)
     const int64_t newest = fresh_is_last ? fresh->x : last->x;
     const size_t end = fresh_is_last ? map->count : map->count - 1;
     size_t victim = 1;
-    wide victim_loss = 0, victim_age = 0;
+    wide victim_cost = 0, victim_age = 0;
     for (size_t i = 1; i < end; i++) {
         const struct clockmap_entry *entry = &map->entry[i];
         const struct clockmap_entry *after = i + 1 < map->count ? entry + 1 : fresh;
-        wide lost = loss(map, entry - 1, entry, after) + 1;
-        wide age = (wide)newest - entry->x + 1;
-        /* lost / age < victim_loss / victim_age; both factors are below 2^64 and made to fit. */
-        if (victim_age == 0 || (lost >> 2) * (victim_age >> 1) < (victim_loss >> 2) * (age >> 1) ||
-            ((lost >> 2) * (victim_age >> 1) == (victim_loss >> 2) * (age >> 1) && lost < victim_loss)) {
+        const wide cost = gap_cost(map, entry - 1, after) + 1;
+        const wide age = (wide)newest - entry->x + 1;
+        /* cost / age < victim_cost / victim_age; costs are below 2^65, ages below 2^63. */
+        if (victim_age == 0 || (cost >> 3) * victim_age < (victim_cost >> 3) * age) {
             victim = i;
-            victim_loss = lost;
+            victim_cost = cost;
             victim_age = age;
         }
     }
@@ -323,8 +329,7 @@ static bool constraint_fits(int64_t b_lo, int64_t b_hi)
 {
     if (b_lo > b_hi || (b_lo == CLOCKMAP_OPEN_LO && b_hi == CLOCKMAP_OPEN_HI))
         return false;
-    return (b_lo == CLOCKMAP_OPEN_LO || (b_lo > -B_LIMIT && b_lo < B_LIMIT)) &&
-           (b_hi == CLOCKMAP_OPEN_HI || (b_hi > -B_LIMIT && b_hi < B_LIMIT));
+    return (b_lo == CLOCKMAP_OPEN_LO || in_range(b_lo)) && (b_hi == CLOCKMAP_OPEN_HI || in_range(b_hi));
 }
 
 static struct clockmap_entry blank_entry(const struct clockmap *map, int64_t a, int64_t x, int64_t lo,
@@ -382,11 +387,6 @@ int64_t clockmap_wire_ns(uint32_t bytes, uint32_t baud)
     if (baud == 0)
         return 0;
     return (int64_t)((wide)bytes * 10 * SHARE_PPB * 97 / ((wide)baud * 100));
-}
-
-static bool in_range(int64_t value)
-{
-    return value > -B_LIMIT && value < B_LIMIT;
 }
 
 enum clockmap_result clockmap_two_way(struct clockmap *map, int64_t sent_ns, int64_t received, int64_t sent,

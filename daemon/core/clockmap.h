@@ -15,9 +15,9 @@
  * An answer is the intersection over all constraints of [b_lo, b_hi] moved by the rates possible. An empty intersection means that a
  * clock stepped (or the model does not hold): the map restarts from the new constraint alone and says so.
  *
- * Eviction: with the window full, the constraint goes whose removal loses least for its age (its neighbours predict its interval almost
- * as tightly); never the oldest, never the newest. What stays is dense near the present and sparse far back. Any subset of true
- * constraints is true, so eviction costs width at most and never soundness.
+ * Eviction: with the window full, the constraint goes whose gap would cost least for its age (the answer half way between its neighbours is
+ * hardly wider than at them); never the oldest, never the newest. What stays is dense near the present and sparse far back. Any subset
+ * of true constraints is true, so eviction costs width at most and never soundness.
  *
  * Integer arithmetic throughout, in 128 bits where needed, every rounding outward. Rates are kept in units of 2^-40.
  * The struct is the caller's; no allocation; add and at are O(window). Not for use from two threads at once.

@@ -82,7 +82,7 @@ int timecode_parse(const char *text, enum timecode_rate rate, struct timecode *t
 void timecode_format(struct timecode tc, enum timecode_rate rate, char text[TIMECODE_TEXT]);
 
 /* The frame in force at ns since the start of frame 0 (floor, exact), and the first whole nanosecond of a frame (ceiling, exact), so that
- * timecode_frame_at_ns(timecode_frame_start_ns(n)) = n and one nanosecond less gives n - 1. Range: |ns| < 2^62, |frame| < 2^47. */
+ * timecode_frame_at_ns(timecode_frame_start_ns(n)) = n and one nanosecond less gives n - 1. Range: |ns| < 2^62, |frame| < 2^36 (ninety years). */
 int64_t timecode_frame_at_ns(int64_t ns, enum timecode_rate rate);
 int64_t timecode_frame_start_ns(int64_t frame, enum timecode_rate rate);
 
