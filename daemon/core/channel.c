@@ -16,33 +16,33 @@ struct channel_def {
     const char *name;
     const char *unit;
     enum channel_kind kind;
-    double resolution;
+    int decimals;
 };
 
 static const struct channel_def defs[CHANNEL_USER_FIRST] = {
-    [CHANNEL_SHIP_LAT] = {"ship.lat_deg", "deg", CHANNEL_LATITUDE, 1e-7},
-    [CHANNEL_SHIP_LON] = {"ship.lon_deg", "deg", CHANNEL_LONGITUDE, 1e-7},
-    [CHANNEL_SHIP_HEADING] = {"ship.heading_deg", "deg", CHANNEL_ANGLE, 0.01},
-    [CHANNEL_SHIP_SOG] = {"ship.sog_kn", "kn", CHANNEL_LINEAR, 0.01},
-    [CHANNEL_SHIP_COG] = {"ship.cog_deg", "deg", CHANNEL_ANGLE, 0.01},
-    [CHANNEL_VEHICLE_LAT] = {"vehicle.lat_deg", "deg", CHANNEL_LATITUDE, 1e-7},
-    [CHANNEL_VEHICLE_LON] = {"vehicle.lon_deg", "deg", CHANNEL_LONGITUDE, 1e-7},
-    [CHANNEL_VEHICLE_POSITION_UNCERTAINTY] = {"vehicle.position_uncertainty_m", "m", CHANNEL_LINEAR, 0.01},
-    [CHANNEL_VEHICLE_DEPTH] = {"vehicle.depth_m", "m", CHANNEL_LINEAR, 0.001},
-    [CHANNEL_VEHICLE_ALTITUDE] = {"vehicle.altitude_m", "m", CHANNEL_LINEAR, 0.001},
-    [CHANNEL_VEHICLE_HEADING] = {"vehicle.heading_deg", "deg", CHANNEL_ANGLE, 0.01},
-    [CHANNEL_VEHICLE_PITCH] = {"vehicle.pitch_deg", "deg", CHANNEL_LINEAR, 0.01},
-    [CHANNEL_VEHICLE_ROLL] = {"vehicle.roll_deg", "deg", CHANNEL_LINEAR, 0.01},
-    [CHANNEL_VEHICLE_SOG] = {"vehicle.sog_kn", "kn", CHANNEL_LINEAR, 0.001},
-    [CHANNEL_VEHICLE_COG] = {"vehicle.cog_deg", "deg", CHANNEL_ANGLE, 0.01},
-    [CHANNEL_VEHICLE_SPEED_AHEAD] = {"vehicle.speed_ahead_kn", "kn", CHANNEL_LINEAR, 0.001},
-    [CHANNEL_VEHICLE_SPEED_STARBOARD] = {"vehicle.speed_starboard_kn", "kn", CHANNEL_LINEAR, 0.001},
-    [CHANNEL_WATER_PRESSURE] = {"water.pressure_dbar", "dbar", CHANNEL_LINEAR, 0.001},
-    [CHANNEL_WATER_TEMPERATURE] = {"water.temperature_C", "C", CHANNEL_LINEAR, 0.0001},
-    [CHANNEL_WATER_CONDUCTIVITY] = {"water.conductivity_mS_cm", "mS/cm", CHANNEL_LINEAR, 0.0001},
-    [CHANNEL_WATER_SALINITY] = {"water.salinity", "1", CHANNEL_LINEAR, 0.0001},
-    [CHANNEL_WATER_SOUND_SPEED] = {"water.sound_speed_m_s", "m/s", CHANNEL_LINEAR, 0.001},
-    [CHANNEL_WATER_OXYGEN] = {"water.oxygen_umol_kg", "umol/kg", CHANNEL_LINEAR, 0.01},
+    [CHANNEL_SHIP_LAT] = {"ship.lat_deg", "deg", CHANNEL_LATITUDE, 7},
+    [CHANNEL_SHIP_LON] = {"ship.lon_deg", "deg", CHANNEL_LONGITUDE, 7},
+    [CHANNEL_SHIP_HEADING] = {"ship.heading_deg", "deg", CHANNEL_ANGLE, 2},
+    [CHANNEL_SHIP_SOG] = {"ship.sog_kn", "kn", CHANNEL_LINEAR, 2},
+    [CHANNEL_SHIP_COG] = {"ship.cog_deg", "deg", CHANNEL_ANGLE, 2},
+    [CHANNEL_VEHICLE_LAT] = {"vehicle.lat_deg", "deg", CHANNEL_LATITUDE, 7},
+    [CHANNEL_VEHICLE_LON] = {"vehicle.lon_deg", "deg", CHANNEL_LONGITUDE, 7},
+    [CHANNEL_VEHICLE_POSITION_UNCERTAINTY] = {"vehicle.position_uncertainty_m", "m", CHANNEL_LINEAR, 2},
+    [CHANNEL_VEHICLE_DEPTH] = {"vehicle.depth_m", "m", CHANNEL_LINEAR, 3},
+    [CHANNEL_VEHICLE_ALTITUDE] = {"vehicle.altitude_m", "m", CHANNEL_LINEAR, 3},
+    [CHANNEL_VEHICLE_HEADING] = {"vehicle.heading_deg", "deg", CHANNEL_ANGLE, 2},
+    [CHANNEL_VEHICLE_PITCH] = {"vehicle.pitch_deg", "deg", CHANNEL_LINEAR, 2},
+    [CHANNEL_VEHICLE_ROLL] = {"vehicle.roll_deg", "deg", CHANNEL_LINEAR, 2},
+    [CHANNEL_VEHICLE_SOG] = {"vehicle.sog_kn", "kn", CHANNEL_LINEAR, 3},
+    [CHANNEL_VEHICLE_COG] = {"vehicle.cog_deg", "deg", CHANNEL_ANGLE, 2},
+    [CHANNEL_VEHICLE_SPEED_AHEAD] = {"vehicle.speed_ahead_kn", "kn", CHANNEL_LINEAR, 3},
+    [CHANNEL_VEHICLE_SPEED_STARBOARD] = {"vehicle.speed_starboard_kn", "kn", CHANNEL_LINEAR, 3},
+    [CHANNEL_WATER_PRESSURE] = {"water.pressure_dbar", "dbar", CHANNEL_LINEAR, 3},
+    [CHANNEL_WATER_TEMPERATURE] = {"water.temperature_C", "C", CHANNEL_LINEAR, 4},
+    [CHANNEL_WATER_CONDUCTIVITY] = {"water.conductivity_mS_cm", "mS/cm", CHANNEL_LINEAR, 4},
+    [CHANNEL_WATER_SALINITY] = {"water.salinity", "1", CHANNEL_LINEAR, 4},
+    [CHANNEL_WATER_SOUND_SPEED] = {"water.sound_speed_m_s", "m/s", CHANNEL_LINEAR, 3},
+    [CHANNEL_WATER_OXYGEN] = {"water.oxygen_umol_kg", "umol/kg", CHANNEL_LINEAR, 2},
 };
 
 static const int64_t stale_default_ns = 5 * NS_PER_S;
@@ -126,9 +126,17 @@ enum channel_kind channel_kind(int id)
     return id >= 0 && id < CHANNEL_USER_FIRST ? defs[id].kind : CHANNEL_LINEAR;
 }
 
-double channel_resolution(int id)
+int channel_decimals(int id)
 {
-    return id >= 0 && id < CHANNEL_USER_FIRST ? defs[id].resolution : 1e-6;
+    return id >= 0 && id < CHANNEL_USER_FIRST ? defs[id].decimals : 6;
+}
+
+double channel_rounded(int id, double value)
+{
+    static const double scale[] = {1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7};
+    double scaled = value * scale[channel_decimals(id)];
+
+    return fabs(scaled) < 4503599627370496.0 ? round(scaled) / scale[channel_decimals(id)] : value;
 }
 
 const char *channel_method_name(enum channel_method method)

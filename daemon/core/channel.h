@@ -98,8 +98,10 @@ const char *channel_name(const struct channel_names *names, int id);
 const char *channel_unit(const struct channel_names *names, int id);
 enum channel_kind channel_kind(int id);
 
-/* The step below which the contract's channel says nothing, in its unit; for rounding in tables and plots. */
-double channel_resolution(int id);
+/* Decimals beyond which the channel says nothing, in its unit; and a value rounded to them, for what is computed (derived or filtered)
+ * before it is shown or stored: as a decimal it also takes far less room in a sample block. Feeds' own values are kept as they came. */
+int channel_decimals(int id);
+double channel_rounded(int id, double value);
 
 struct channel_sample {
     int64_t at_ns;

@@ -101,23 +101,32 @@ static bool parse_number(struct span s, double *out)
     return isfinite(result);
 }
 
-/* The ways in which instruments write that they have no value. */
-static bool says_nothing(struct span s)
+static bool is_nan(struct span s)
 {
-    size_t len = (size_t)(s.to - s.from);
-    char first = len > 0 ? *s.from : '*';
+    static const char nan_text[] = "nan";
 
-    if (len == 3) {
-        return tolower((unsigned char)s.from[0]) == 'n' && tolower((unsigned char)s.from[1]) == 'a' &&
-               tolower((unsigned char)s.from[2]) == 'n';
-    }
-    if (first != '*' && first != '-') {
+    if (s.to - s.from != 3) {
         return false;
     }
+    for (int i = 0; i < 3; i++) {
+        if (tolower((unsigned char)s.from[i]) != nan_text[i]) {
+            return false;
+        }
+    }
+    return true;
+}
+
+/* The ways in which instruments write that they have no value: nothing, nan, or a run of '*' or '-'. */
+static bool says_nothing(struct span s)
+{
+    if (s.from == s.to || is_nan(s)) {
+        return true;
+    }
+    char first = *s.from;
     while (s.from < s.to && *s.from == first) {
         s.from++;
     }
-    return s.from == s.to;
+    return s.from == s.to && (first == '*' || first == '-');
 }
 
 static const char *end_of_field(const struct walk *w)

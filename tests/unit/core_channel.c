@@ -87,11 +87,21 @@ static void names_are_those_of_the_contract(void **state)
     for (int id = 0; id < CHANNEL_USER_FIRST; id++) {
         assert_int_equal(channel_find(NULL, channel_name(NULL, id)), id);
         assert_non_null(channel_unit(NULL, id));
-        assert_true(channel_resolution(id) > 0.0);
+        assert_in_range(channel_decimals(id), 0, 9);
     }
     assert_int_equal(channel_find(NULL, "vehicle.depth"), CHANNEL_NONE);
     assert_null(channel_name(NULL, CHANNEL_USER_FIRST));
     assert_null(channel_name(NULL, -1));
+}
+
+static void computed_values_are_rounded(void **state)
+{
+    (void)state;
+    assert_near(channel_rounded(CHANNEL_VEHICLE_DEPTH, 1204.61251), 1204.613, 0);
+    assert_near(channel_rounded(CHANNEL_VEHICLE_LAT, -12.345678949), -12.3456789, 0);
+    assert_near(channel_rounded(CHANNEL_WATER_SALINITY, 34.91234567), 34.9123, 0);
+    assert_near(channel_rounded(CHANNEL_USER_FIRST, 0.12345678), 0.123457, 0);
+    assert_near(channel_rounded(CHANNEL_USER_FIRST, 1e300), 1e300, 0);
 }
 
 static void users_add_their_own(void **state)
@@ -339,6 +349,7 @@ int main(void)
 {
     const struct CMUnitTest tests[] = {
         T(names_are_those_of_the_contract),
+        T(computed_values_are_rounded),
         T(users_add_their_own),
         T(linear_between_samples),
         T(last_then_absent),
