@@ -12,6 +12,9 @@
  * Evolution, doi 10.1111/2041-210X.12594; for images Horton et al. 2021, Frontiers in Marine Science, doi 10.3389/fmars.2021.620702.
  * The three parts are Darwin Core's verbatimIdentification, scientificName and identificationQualifier.
  *
+ * Also taken: signs without their dot ("cf morhua"), "n. sp." for "sp. nov.", "nr." (near) as aff., and a question mark anywhere for inc.
+ * Authorship after the name goes to a part of its own. A name typed in small letters gets its capital.
+ *
  * Pure; texts are UTF-8; nothing is looked up: a clean name may still be misspelled (see checklist).
  */
 #ifndef BELLROPE_CORE_OPENNAME_H
@@ -38,8 +41,7 @@ enum openname_doubt {
 const char *openname_doubt_name(enum openname_doubt doubt);
 
 struct openname {
-    char name
-        [OPENNAME_NAME_SIZE]; /* lowest name that is given without doubt, or as `keep` of the header above */
+    char name[OPENNAME_NAME_SIZE];           /* the clean name: what stands before the first sign */
     char qualifier[OPENNAME_QUALIFIER_SIZE]; /* in one spelling; empty: none */
     char author[OPENNAME_AUTHOR_SIZE];       /* authorship if it was written: "Linnaeus, 1758" */
     enum openname_doubt doubt;
@@ -52,8 +54,9 @@ struct openname {
 bool openname_parse(const char *verbatim, struct openname *out, const char **why);
 
 /*
- * The name without what an "inc." makes doubtful: "Brisinga costata sp.inc." gives "Brisinga". Practice differs (the OBIS manual keeps the
- * species in some rows), so exports choose. `out` holds OPENNAME_NAME_SIZE.
+ * The name without the species that an "inc." or "?" makes doubtful: "Brisinga costata sp.inc." gives "Brisinga". Practice differs (the OBIS
+ * manual keeps the species in some rows), so exports choose. A doubtful genus or family has nothing above it to fall back on and stays.
+ * `out` holds OPENNAME_NAME_SIZE.
  */
 void openname_strict_name(const struct openname *parsed, char *out);
 

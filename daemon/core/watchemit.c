@@ -2,6 +2,23 @@
 
 #include "core/container.h"
 
+#include <string.h>
+
+/* Who is meant by a badge's marker; 0: who sat there before the first badge. */
+static const char *who_by(const struct watchfold *fold, uint8_t seat, uint32_t badge)
+{
+    uint32_t at = badge == 0 ? WATCHFOLD_NONE : watchfold_find(fold, badge);
+    return at == WATCHFOLD_NONE ? fold->base_who[seat] : fold->entry[at].fact.label;
+}
+
+/* The gear that sample `at` was taken with: its key's own, or what a gear key had put in use. */
+static const char *gear_by(const struct watchfold *fold, uint32_t at, uint32_t gear)
+{
+    const char *own = fold->entry[at].fact.gear;
+    uint32_t in_use = own[0] != '\0' || gear == 0 ? WATCHFOLD_NONE : watchfold_find(fold, gear);
+    return in_use == WATCHFOLD_NONE ? own : fold->entry[in_use].fact.label;
+}
+
 struct sighting watchemit_sighting(const struct watchfold *fold, uint32_t at)
 {
     const struct watch_fact *fact = &fold->entry[at].fact;
@@ -66,7 +83,7 @@ struct sample watchemit_sample(const struct watchfold *fold, uint32_t at)
 {
     const struct watch_fact *fact = &fold->entry[at].fact;
     const struct watch_outcome *out = &fold->out[at];
-    struct sample sample = {
+    return (struct sample){
         .number = fold->entry[at].object,
         .marker = fact->marker,
         .sighting = out->sighting,
@@ -76,27 +93,20 @@ struct sample watchemit_sample(const struct watchfold *fold, uint32_t at)
         .label = fact->label,
         .term = fact->term,
         .container = fact->container,
-        .gear = fact->gear,
+        .gear = gear_by(fold, at, out->gear),
     };
-    uint32_t gear =
-        fact->gear[0] != '\0' || out->gear == 0 ? WATCHFOLD_NONE : watchfold_find(fold, out->gear);
-    if (gear != WATCHFOLD_NONE)
-        sample.gear = fold->entry[gear].fact.label;
-    return sample;
 }
 
 struct watch_link watchemit_link(const struct watchfold *fold, uint32_t at)
 {
     const struct watch_outcome *out = &fold->out[at];
-    uint32_t badge = out->who == 0 ? WATCHFOLD_NONE : watchfold_find(fold, out->who);
     return (struct watch_link){
         .marker = fold->entry[at].fact.marker,
         .sighting = out->sighting,
         .object = out->object,
         .struck_by = out->struck_by,
         .note = (enum watch_note)out->note,
-        .who = badge == WATCHFOLD_NONE ? fold->base_who[fold->entry[at].fact.seat]
-                                       : fold->entry[badge].fact.label,
+        .who = who_by(fold, fold->entry[at].fact.seat, out->who),
     };
 }
 
@@ -163,22 +173,36 @@ void watchemit_touched(const struct watchemit *emit, struct watchfold *fold)
     fold->touched_count = 0;
 }
 
-static bool link_differs(const struct watch_outcome *a, const struct watch_outcome *b)
+static bool link_differs(const struct watchfold *fold, const struct watch_outcome *before, uint32_t at)
 {
-    return a->fresh || a->sighting != b->sighting || a->object != b->object || a->struck != b->struck ||
-           a->struck_by != b->struck_by || a->who != b->who || a->note != b->note;
+    const struct watch_outcome *a = &before[at], *b = &fold->out[at];
+    if (a->fresh || a->sighting != b->sighting || a->object != b->object || a->struck != b->struck ||
+        a->struck_by != b->struck_by || a->note != b->note)
+        return true;
+    uint8_t seat = fold->entry[at].fact.seat;
+    return a->who != b->who && strcmp(who_by(fold, seat, a->who), who_by(fold, seat, b->who)) != 0;
 }
 
-static bool object_differs(const struct watch_outcome *a, const struct watch_outcome *b)
+static bool sample_differs(const struct watchfold *fold, const struct watch_outcome *before, uint32_t at)
 {
+    const struct watch_outcome *a = &before[at], *b = &fold->out[at];
+    if (a->sighting != b->sighting)
+        return true;
+    return a->gear != b->gear && strcmp(gear_by(fold, at, a->gear), gear_by(fold, at, b->gear)) != 0;
+}
+
+static bool object_differs(const struct watchfold *fold, const struct watch_outcome *before, uint32_t at)
+{
+    const struct watch_outcome *a = &before[at], *b = &fold->out[at];
     if (a->opens == WATCH_OPENS_NOTHING && b->opens == WATCH_OPENS_NOTHING)
         return false;
-    return a->opens != b->opens || a->state != b->state || a->close != b->close ||
-           a->closed_by != b->closed_by || a->last_marker != b->last_marker ||
-           a->marker_count != b->marker_count || a->individuals != b->individuals ||
-           a->tied_to != b->tied_to || a->tie_marker != b->tie_marker || a->again_of != b->again_of ||
-           a->gear != b->gear || a->key.ns != b->key.ns || a->last.ns != b->last.ns ||
-           a->end.ns != b->end.ns || (b->opens == WATCH_OPENS_SAMPLE && a->sighting != b->sighting);
+    if (a->opens != b->opens || a->state != b->state || a->close != b->close ||
+        a->closed_by != b->closed_by || a->last_marker != b->last_marker ||
+        a->marker_count != b->marker_count || a->individuals != b->individuals || a->tied_to != b->tied_to ||
+        a->tie_marker != b->tie_marker || a->again_of != b->again_of || a->key.ns != b->key.ns ||
+        a->last.ns != b->last.ns || a->end.ns != b->end.ns)
+        return true;
+    return b->opens == WATCH_OPENS_SAMPLE && sample_differs(fold, before, at);
 }
 
 static void send_strike(const struct watchemit *emit, uint32_t at)
@@ -201,10 +225,10 @@ void watchemit_difference(const struct watchemit *emit, const struct watch_outco
             (fold->out[i].struck && before[i].struck_by != fold->out[i].struck_by))
             send_strike(emit, i);
     for (uint32_t i = 0; i < fold->count; i++)
-        if (link_differs(&before[i], &fold->out[i]))
+        if (link_differs(fold, before, i))
             send_link(emit, i);
     for (uint32_t i = 0; i < fold->count; i++)
-        if (object_differs(&before[i], &fold->out[i]))
+        if (object_differs(fold, before, i))
             send_object(emit, i);
 }
 

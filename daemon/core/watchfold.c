@@ -96,6 +96,7 @@ static void begin_outcome(struct watchfold *fold, uint32_t at)
     out->opens = (uint8_t)watchfold_opens(entry->fact.kind);
     out->state = out->struck ? WATCH_STATE_STRUCK : WATCH_STATE_WITHDRAWN;
     out->key = entry->fact.at;
+    watchfold_touch(fold, at, WATCH_TOUCH_OBJECT);
 }
 
 bool watchfold_outside(const struct watchfold *fold, uint32_t at)
@@ -143,6 +144,13 @@ static void dispatch(struct watchfold *fold, uint32_t at)
     }
 }
 
+/* What has been idle for too long is closed at every seat, whoever presses: an `again` elsewhere must find it closed. */
+static void close_idle(struct watchfold *fold, utc_ns now)
+{
+    for (uint8_t s = 0; s < WATCH_SEATS_MAX; s++)
+        sighting_idle(fold, s, now);
+}
+
 void watchfold_apply(struct watchfold *fold, uint32_t at)
 {
     const struct watch_fact *fact = &fold->entry[at].fact;
@@ -162,7 +170,7 @@ void watchfold_apply(struct watchfold *fold, uint32_t at)
         out->note = WATCH_NOTE_OUTSIDE;
         return;
     }
-    sighting_idle(fold, fact->seat, fact->at);
+    close_idle(fold, fact->at);
     dispatch(fold, at);
 }
 
@@ -221,8 +229,7 @@ void watchfold_run(struct watchfold *fold, utc_ns horizon)
         watchfold_apply(fold, i);
     if (fold->ended && fold->end.ns > horizon.ns)
         horizon = fold->end;
-    for (uint8_t s = 0; s < WATCH_SEATS_MAX; s++)
-        sighting_idle(fold, s, horizon);
+    close_idle(fold, horizon);
     if (!fold->ended)
         return;
     for (uint8_t s = 0; s < WATCH_SEATS_MAX; s++)

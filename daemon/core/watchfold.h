@@ -13,8 +13,8 @@
 #include "core/watchlog.h"
 
 #define WATCHFOLD_NONE UINT32_MAX
-/* Most outcomes that one press can touch: all sightings tied at a seat or all open spans, two phases, a relation, an again, itself. */
-#define WATCHFOLD_TOUCHED_MAX (WATCH_TIED_MAX + WATCH_SPANS_MAX + 8)
+/* Most outcomes that one press can touch: all that is open and idle at every seat with a relation each, all open spans, two phases, an again, itself. */
+#define WATCHFOLD_TOUCHED_MAX (WATCH_SEATS_MAX * (WATCH_TIED_MAX + 1) + WATCH_SPANS_MAX + 8)
 
 /* A fact and what was settled about it when it arrived. */
 struct watch_entry {
