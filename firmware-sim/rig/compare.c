@@ -377,9 +377,9 @@ static void print_json(struct comparison *c)
     json_t *object = json_pack(
         "{sI sI sI sI sI sI sI sI sI sI sI sI sI sI sI sI sb}", "presses", (json_int_t)c->made, "markers",
         (json_int_t)c->markers, "refused", (json_int_t)c->refused, "gone", (json_int_t)c->gone, "lost",
-        (json_int_t)(c->lost + c->gone_late), "doubled", (json_int_t)(c->doubled + c->strangers), "waiting",
-        (json_int_t)c->unkept, "outside", (json_int_t)c->outside, "utc_outside", (json_int_t)c->utc_outside,
-        "unbounded", (json_int_t)c->unbounded, "frames", (json_int_t)c->frames, "frames_exact",
+        (json_int_t)lost, "doubled", (json_int_t)doubled, "waiting", (json_int_t)c->unkept, "outside",
+        (json_int_t)c->outside, "utc_outside", (json_int_t)c->utc_outside, "unbounded",
+        (json_int_t)c->unbounded, "frames", (json_int_t)c->frames, "frames_exact",
         (json_int_t)c->frames_exact, "frames_outside", (json_int_t)c->frames_outside, "no_timecode",
         (json_int_t)c->no_timecode, "journal_rows", (json_int_t)c->journal_rows, "journal_last",
         (json_int_t)c->journal_last, "right", all_right(c));

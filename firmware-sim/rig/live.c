@@ -93,7 +93,11 @@ static void on_feed(void *ctx, enum script_feed feed, int64_t now_ns, const char
 {
     struct live *live = ctx;
     (void)now_ns;
-    uv_buf_t buffer = uv_buf_init((char *)(uintptr_t)bytes, (unsigned)len);
+    char datagram[2048];
+    if (len > sizeof datagram)
+        return;
+    memcpy(datagram, bytes, len);
+    uv_buf_t buffer = uv_buf_init(datagram, (unsigned)len);
     /* A datagram that cannot go now is lost, as on a real network. */
     (void)uv_udp_try_send(&live->udp, &buffer, 1, (const struct sockaddr *)&live->address[feed]);
 }

@@ -36,12 +36,15 @@ struct options {
     struct live_options live;
 };
 
+/* Where statements come from. */
+struct origin {
+    const char *name;
+};
+
 static void on_problem(void *ctx, int line, const char *text)
 {
-    if (line > 0)
-        fprintf(stderr, "%s:%d: %s\n", (const char *)ctx, line, text);
-    else
-        fprintf(stderr, "%s: %s\n", (const char *)ctx, text);
+    const struct origin *origin = ctx;
+    fprintf(stderr, "%s:%d: %s\n", origin->name, line, text);
 }
 
 static char *read_file(const char *path, size_t *len)
@@ -73,7 +76,8 @@ static char *read_file(const char *path, size_t *len)
 /* Statements made of options, read like those of a script. */
 static size_t add_statement(struct script *script, const char *option, const char *text)
 {
-    return script_parse(script, text, strlen(text), on_problem, (void *)(uintptr_t)option);
+    struct origin origin = {option};
+    return script_parse(script, text, strlen(text), on_problem, &origin);
 }
 
 static size_t add_random(struct script *script, const struct options *options)
@@ -120,7 +124,8 @@ static size_t read_script(struct script *script, const struct options *options)
             fprintf(stderr, "bellrope-rig: %s: %s\n", options->script, strerror(errno));
             return 1;
         }
-        problems += script_parse(script, text, len, on_problem, (void *)(uintptr_t)options->script);
+        struct origin origin = {options->script};
+        problems += script_parse(script, text, len, on_problem, &origin);
         free(text);
     }
     if (options->random)

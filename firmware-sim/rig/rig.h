@@ -16,29 +16,29 @@
 
 /* One finger on one key: what really happened, and what became of it. Instants are on the rig's clock; INT64_MIN: not yet. */
 struct rig_press {
-    int number; /* from 1, in the order of the script */
+    int number; /* from 1, in order of time */
     int pad;
     uint8_t key;
-    bool touched;  /* its instant has come */
-    bool in_vain;  /* the pad had no power then: no press */
-    bool plugged;  /* the pad was plugged in then */
+    bool touched;        /* its instant has come */
+    bool in_vain;        /* the pad had no power then: no press */
+    bool plugged;        /* the pad was plugged in then */
+    bool timecode_known; /* frame and within hold */
+    bool gone;           /* the pad lost its power before it had saved it */
+    uint8_t result;      /* enum wire_result, when kept */
+    uint32_t boot;
     int64_t at_ns; /* the contact first touched */
     int64_t utc_ns;
     int64_t hold_ns;
-    uint32_t boot;
     uint64_t tick_us; /* of that instant on the pad's clock */
-    bool timecode_known;
     int64_t frame;
     double within;
     struct world_state world;
 
-    uint32_t seq; /* as the firmware numbered it; 0: the firmware has not spoken of it */
-    struct wire_press stamp;
+    uint32_t seq;      /* as the firmware numbered it; 0: the firmware has not spoken of it */
     uint32_t hold_seq; /* of the HOLD that followed; 0: none */
+    struct wire_press stamp;
     int64_t kept_ns;
-    uint8_t result; /* enum wire_result */
     int64_t amber_ns, green_ns;
-    bool gone;            /* the pad lost its power before it had saved it */
     int64_t power_age_ns; /* how old it was when power was cut; INT64_MIN: it never was */
 };
 

@@ -2,6 +2,7 @@
 
 #include "bellrope/wire.h"
 
+#include <inttypes.h>
 #include <math.h>
 #include <stdarg.h>
 #include <stdio.h>
@@ -481,8 +482,10 @@ static void read_key(struct statement *s, struct script_action *action)
     if (take_word(s, "every") && !take_duration(s, "every", &every_ns))
         return;
     if (times > 1 && every_ns < action->span_ns + 60000000) {
-        complain(s, "every: a key held for %lldms can be pressed again after %lldms at the earliest",
-                 (long long)(action->span_ns / 1000000), (long long)(action->span_ns / 1000000 + 60));
+        int64_t held_ms = action->span_ns / 1000000;
+        complain(
+            s, "every: a key held for %" PRId64 "ms can be pressed again after %" PRId64 "ms at the earliest",
+            held_ms, held_ms + 60);
         return;
     }
     for (int64_t i = 0; i < times; i++, action->at_ns += every_ns)
