@@ -144,9 +144,14 @@ static inline void fixture_close(struct fixture *f)
 static inline int fixture_setup(void **state)
 {
     struct fixture *f = calloc(1, sizeof *f);
+    if (f == NULL)
+        return -1;
+    /* in memory where there is such a place: what a disk does to these tests is to make them slow */
     const char *base = getenv("TMPDIR");
-    snprintf(f->folder, sizeof f->folder, "%.40s/bellrope-XXXXXX", base != NULL && strlen(base) < 40 ? base : "/tmp");
-    if (f == NULL || mkdtemp(f->folder) == NULL)
+    if (base == NULL || strlen(base) > 40)
+        base = access("/dev/shm", W_OK) == 0 ? "/dev/shm" : "/tmp";
+    snprintf(f->folder, sizeof f->folder, "%s/bellrope-XXXXXX", base);
+    if (mkdtemp(f->folder) == NULL)
         return -1;
     snprintf(f->path, sizeof f->path, "%s/dive.db", f->folder);
     f->options = (struct store_options){.host_boot_id = BOOT_ID,
