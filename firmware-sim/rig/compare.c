@@ -374,6 +374,8 @@ static void number(json_t *object, const char *name, double value)
 
 static void print_json(struct comparison *c)
 {
+    int64_t lost = c->lost + c->gone_late;
+    int64_t doubled = c->doubled + c->strangers;
     json_t *object = json_pack(
         "{sI sI sI sI sI sI sI sI sI sI sI sI sI sI sI sI sb}", "presses", (json_int_t)c->made, "markers",
         (json_int_t)c->markers, "refused", (json_int_t)c->refused, "gone", (json_int_t)c->gone, "lost",
