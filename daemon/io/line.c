@@ -84,9 +84,11 @@ static void go_down(struct line *line, const char *why)
     deliver_state(&line->deliver, line->down, line->source, "down", why);
 }
 
-static const char *gone_why(ssize_t error)
+static const char *gone_why(const struct line *line, ssize_t error)
 {
-    return error == -EIO ? "unplugged or hung up" : strerror((int)-error);
+    if (error != -EIO)
+        return strerror((int)-error);
+    return line->open == NULL ? "unplugged or hung up" : "ended";
 }
 
 static void watch(struct line *line)
@@ -133,7 +135,7 @@ static void take_bytes(struct line *line)
     ssize_t got = serial_read(line->serial, bytes, sizeof bytes);
     mono_ns now = hostclock_now();
     if (got < 0) {
-        go_down(line, gone_why(got));
+        go_down(line, gone_why(line, got));
     } else if (got > 0) {
         backoff_reset(&line->backoff);
         line->counters.bytes_in += (uint64_t)got;
@@ -152,7 +154,7 @@ static void on_ready(uv_poll_t *poll, int status, int events)
         take_bytes(line);
     /* What was still readable comes first; the hang-up is there again at the next turn. */
     else if (events & UV_DISCONNECT)
-        go_down(line, gone_why(-EIO));
+        go_down(line, gone_why(line, -EIO));
     if (line->serial != NULL && (events & UV_WRITABLE) && line->queued > 0)
         drain(line);
 }
@@ -220,7 +222,7 @@ static void on_timer(uv_timer_t *timer)
     if (line->serial == NULL)
         try_open(line);
     else if (line->write_error != 0)
-        go_down(line, gone_why(line->write_error));
+        go_down(line, gone_why(line, line->write_error));
 }
 
 static void copy_plan(struct line *line, const struct line_plan *plan)
