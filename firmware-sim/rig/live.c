@@ -37,7 +37,7 @@ struct live {
     struct rig_sink sink;
     struct rig *rig;
     int64_t start_ns, now_ns, late_ns;
-    bool stopped;
+    bool udp_open, stopped;
 };
 
 /* ---- clocks ---- */
@@ -138,6 +138,15 @@ static void on_event(void *ctx, int64_t now_ns, const char *what, int pad, uint3
 
 /* ---- the loop ---- */
 
+static void close_outputs(struct live *live)
+{
+    if (live->udp_open)
+        uv_close((uv_handle_t *)&live->udp, NULL);
+    for (int i = 0; i < live->script->pad_count; i++)
+        pty_close(live->pad[i].pty);
+    fifo_close(&live->fifo);
+}
+
 static void stop(struct live *live)
 {
     if (live->stopped)
@@ -146,10 +155,7 @@ static void stop(struct live *live)
     uv_close((uv_handle_t *)&live->timer, NULL);
     uv_close((uv_handle_t *)&live->interrupt, NULL);
     uv_close((uv_handle_t *)&live->terminate, NULL);
-    uv_close((uv_handle_t *)&live->udp, NULL);
-    for (int i = 0; i < live->script->pad_count; i++)
-        pty_close(live->pad[i].pty);
-    fifo_close(&live->fifo);
+    close_outputs(live);
 }
 
 static void on_signal(uv_signal_t *signal, int number)
@@ -199,6 +205,7 @@ static bool open_feeds(struct live *live)
         }
     }
     int error = uv_udp_init_ex(&live->loop, &live->udp, AF_INET);
+    live->udp_open = error == 0;
     return error == 0 || complain("UDP", -error);
 }
 
@@ -221,7 +228,6 @@ static bool open_fifo(struct live *live, char *path, size_t size)
     const char *given = live->script->recorder.path;
     snprintf(path, size, "%s%s%s", given[0] == '/' ? "" : live->options->folder, given[0] == '/' ? "" : "/",
              given);
-    live->fifo = (struct fifo){.fd = -1};
     if (!live->script->recorder.used)
         return true;
     int error = fifo_open(&live->fifo, path);
@@ -304,6 +310,7 @@ int live_run(const struct script *script, const struct live_options *options)
     live->options = options;
     (void)signal(SIGPIPE, SIG_IGN);
     uv_loop_init(&live->loop);
+    live->fifo = (struct fifo){.fd = -1};
     if (begin(live, fifo_path, sizeof fifo_path)) {
         start_handles(live);
         uv_run(&live->loop, UV_RUN_DEFAULT);
@@ -313,8 +320,12 @@ int live_run(const struct script *script, const struct live_options *options)
             fprintf(stderr, "bellrope-rig: %s: not all of the truth could be written\n", options->truth);
             result = 2;
         }
-        (void)uv_loop_close(&live->loop);
+    } else {
+        close_outputs(live);
+        uv_run(&live->loop, UV_RUN_DEFAULT);
+        (void)truth_close(&live->truth);
     }
+    (void)uv_loop_close(&live->loop);
     rig_free(live->rig);
     free(live);
     return result;
