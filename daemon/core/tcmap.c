@@ -16,11 +16,13 @@ __extension__ typedef __int128 wide;
 #define UF_PER_FRAME INT64_C(1000000)
 #define SANE_NS (INT64_C(1) << 60)
 #define SANE_SAMPLE (INT64_C(1) << 50)
-#define FINE_PPM 500    /* beyond this a rate is another one, or the tape is not at play speed */
-#define REVERSE_WORDS 2 /* words in a row that make winding certain */
-#define SHUTTLE_WORDS 3 /* the same forward */
-#define OTHER_RATE_WORDS                                                                                     \
-    40 /* the same where the length is that of another rate, until a second has told which it is */
+/* Beyond this a rate is another one, or the tape is not at play speed. */
+#define FINE_PPM 500
+/* Words in a row that make winding certain: in reverse, forward, and where their length is that of another rate, which needs a second or two
+ * to be told from winding. */
+#define REVERSE_WORDS 2
+#define SHUTTLE_WORDS 3
+#define OTHER_RATE_WORDS 120
 
 const char *tc_state_name(enum tc_state state)
 {
@@ -288,7 +290,7 @@ struct tcmap_events tcmap_audio_restart(struct tcmap *tc)
     lose(tc, &events);
     clockmap_clear(&tc->audio);
     tc->group_chunks = 0;
-    tc->has_chunk = tc->has_word = tc->open = tc->doubt = tc->winding = false;
+    tc->has_chunk = tc->has_word = tc->open = tc->doubt = tc->winding = tc->off_speed = false;
     tc->run.length = tc->other.length = 0;
     tc->odd_words = 0;
     tc->watch.has_last = false;
@@ -584,23 +586,26 @@ static bool judge_rate(struct tcmap *tc, const struct timecode_word *decoded, co
     enum timecode_rate heard;
     switch (watch_rate(tc, decoded, word, &heard)) {
     case RATE_OTHER:
+        tc->off_speed = false;
         events->flags |= TCMAP_EVENT_RATE;
         switch_rate(tc, heard, events);
-        return true;
-    case RATE_NONE:
-        if (tc->locked || tc->run.length > 0) {
-            /* Labels of a rate we know, at a speed that none has: a tape that runs a little fast or slow. */
-            const int64_t samples = word->off_start - tc->watch.first_start;
-            tc->odd_words = OTHER_RATE_WORDS;
-            wound(tc, false, samples, samples_of(tc, timecode_word_rate(tc->rate), tc->watch.words), events);
-            measure_from(&tc->watch, word);
-        }
-        return false;
-    case RATE_UNSURE:
-    case RATE_KEPT:
-        return true;
+        break;
+    case RATE_NONE: {
+        /* Labels of a rate we know, at a speed that none has: a tape that runs a little fast or slow. */
+        const int64_t samples = word->off_start - tc->watch.first_start;
+        tc->off_speed = true;
+        tc->odd_words = OTHER_RATE_WORDS;
+        wound(tc, false, samples, samples_of(tc, timecode_word_rate(tc->rate), tc->watch.words), events);
+        measure_from(&tc->watch, word);
+        break;
     }
-    return true;
+    case RATE_KEPT:
+        tc->off_speed = false;
+        break;
+    case RATE_UNSURE:
+        break;
+    }
+    return !tc->off_speed;
 }
 
 struct tcmap_events tcmap_word(struct tcmap *tc, const struct tcmap_word *word)

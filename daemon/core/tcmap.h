@@ -147,6 +147,7 @@ struct tcmap {
     struct tcmap_rate_watch watch;
     int32_t odd_words; /* words in a row that were wound, negative in reverse */
     bool winding, bad; /* as last told to the caller */
+    bool off_speed;    /* labels of a rate at a speed of none: nothing is placed until that ends */
     bool has_word, has_user_bits;
     int64_t newest_end; /* of any word */
     uint32_t user_bits, user_bits_told;
