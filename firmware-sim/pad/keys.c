@@ -3,6 +3,8 @@
 
 enum key_state { OPEN, RISING, DOWN, REFUSED };
 
+#define TOUCH_OLD_US UINT32_C(60000000)
+
 /* What one scan looks at. */
 struct look {
     struct keys_state *keys;
@@ -52,7 +54,7 @@ static void begin_candidate(const struct look *look, struct keys_key *key)
 {
     struct keys_state *keys = look->keys;
     uint32_t seen = look->now + look->board->scan_us;
-    uint32_t touch = (uint32_t)keys->touch_us;
+    uint32_t awake = seen - keys->touch;
 
     key->state = RISING;
     key->score_us = 0;
@@ -60,17 +62,17 @@ static void begin_candidate(const struct look *look, struct keys_key *key)
     key->stuck = false;
     if (keys->touch_fresh && look->alone) {
         /* The touch that woke the scan is this key's, unless noise came just before it. */
-        key->edge = touch;
+        key->edge = keys->touch;
         key->before_us = look->board->touch_us;
-        key->after_us = keys->touch_first ? 0 : saturate(seen - touch);
+        key->after_us = keys->touch_first ? 0 : saturate(awake);
         keys->touch_fresh = false;
         return;
     }
     /* No latch saw it: the last scan found it open, or open again after a touch of which nobody knows. */
     uint32_t before = keys->looked ? seen - keys->last_scan + KEYS_BOUNCE_US : UINT32_MAX;
-    uint64_t awake = look->tick_us + look->board->scan_us - keys->touch_us + look->board->touch_us;
+    awake += look->board->touch_us;
     if (look->board->touched != 0 && before > awake) {
-        before = (uint32_t)awake; /* nothing touched before the touch that woke the scan */
+        before = awake; /* nothing touched before the touch that woke the scan */
     }
     key->edge = seen;
     key->before_us = saturate(before);
@@ -215,8 +217,10 @@ static bool wake(struct look *look)
     keys->touch_first = !keys->awake && touched;
     if (keys->touch_first) {
         keys->awake = true;
-        keys->touch_us = touch_us;
+        keys->touch = (uint32_t)touch_us;
         keys->touch_fresh = true;
+    } else if (look->now - keys->touch > TOUCH_OLD_US && look->now - keys->touch <= INT32_MAX) {
+        keys->touch = look->now - TOUCH_OLD_US; /* so that 32 bits always tell its age */
     }
     return keys->awake;
 }
@@ -224,7 +228,7 @@ static bool wake(struct look *look)
 static void sleep_if_idle(const struct look *look, uint8_t busy)
 {
     struct keys_state *keys = look->keys;
-    bool expecting = keys->touch_fresh && look->now - (uint32_t)keys->touch_us < KEYS_FORGET_US;
+    bool expecting = keys->touch_fresh && look->now - keys->touch < KEYS_FORGET_US;
 
     if (busy == 0 && !expecting) {
         keys->awake = false;

@@ -67,10 +67,10 @@ struct keys_event {
 typedef void keys_sink(void *ctx, const struct keys_event *event);
 
 struct keys_key {
-    uint8_t state;
-    bool closed;
-    bool held;
-    bool stuck;
+    uint8_t state : 2;
+    bool closed : 1;
+    bool held : 1;
+    bool stuck : 1;
     uint16_t score_us;
     uint16_t before_us;
     uint16_t after_us;
@@ -81,8 +81,9 @@ struct keys_key {
 /* Owned by the caller; fields are the module's own. */
 struct keys_state {
     struct keys_key key[PAD_KEYS];
-    uint64_t touch_us;  /* the touch that woke the scan */
-    uint32_t last_scan; /* low 32 bits of the tick of the last look at the matrix */
+    uint32_t
+        touch; /* the touch that woke the scan, or a minute ago if that is later; low 32 bits of ticks here */
+    uint32_t last_scan; /* the last look at the matrix */
     uint32_t chatter;   /* candidates that came to nothing */
     bool looked;        /* last_scan is set */
     bool awake;         /* the matrix is being scanned */

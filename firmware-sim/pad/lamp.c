@@ -1,6 +1,8 @@
 /* lamp: see lamp.h for the states and what they mean. */
 #include "lamp.h"
 
+#include "flash.h"
+
 /* One step of a pattern; time in hundredths of a second, 0: for ever. */
 struct step {
     uint8_t colour;
@@ -9,7 +11,7 @@ struct step {
 };
 
 struct pattern {
-    const struct step *step;
+    const FLASH struct step *step;
     uint8_t steps;
     uint8_t loop; /* after the last step comes this one */
 };
@@ -23,21 +25,21 @@ struct pattern {
 #define LOW PAD_TONE_LOW
 #define HIGH PAD_TONE_HIGH
 
-static const struct step dark[] = {{DARK, OFF, 0}};
-static const struct step ready[] = {{DARK, OFF, 148}, {DARK, OFF, 148}, {GREEN, OFF, 4}};
-static const struct step fault[] = {
+static const FLASH struct step dark[] = {{DARK, OFF, 0}};
+static const FLASH struct step ready[] = {{DARK, OFF, 148}, {DARK, OFF, 148}, {GREEN, OFF, 4}};
+static const FLASH struct step fault[] = {
     {RED, OFF, 8}, {DARK, OFF, 15}, {RED, OFF, 8}, {DARK, OFF, 135}, {DARK, OFF, 134}};
-static const struct step stranded[] = {{AMBER, LOW, 40}, {AMBER, OFF, 10}, {DARK, OFF, 90}};
-static const struct step waiting[] = {
+static const FLASH struct step stranded[] = {{AMBER, LOW, 40}, {AMBER, OFF, 10}, {DARK, OFF, 90}};
+static const FLASH struct step waiting[] = {
     {AMBER, OFF, 100}, {AMBER, LOW, 6}, {AMBER, OFF, 6}, {AMBER, LOW, 6}, {AMBER, OFF, 0}};
-static const struct step full[] = {
+static const FLASH struct step full[] = {
     {RED, LOW, 50}, {DARK, OFF, 50}, {RED, LOW, 50}, {DARK, OFF, 50}, {RED, OFF, 50}};
-static const struct step kept[] = {{GREEN, HIGH, 3}, {GREEN, OFF, 0}};
-static const struct step struck[] = {{GREEN, HIGH, 12}, {RED, LOW, 12}, {GREEN, OFF, 0}};
-static const struct step refused[] = {{RED, LOW, 12}, {DARK, OFF, 8}, {RED, LOW, 12},
-                                      {DARK, OFF, 8}, {RED, LOW, 12}, {DARK, OFF, 0}};
-static const struct step identify[] = {{WHITE, HIGH, 10}, {DARK, LOW, 10}};
-static const struct step flash[] = {{WHITE, OFF, 0}};
+static const FLASH struct step kept[] = {{GREEN, HIGH, 3}, {GREEN, OFF, 0}};
+static const FLASH struct step struck[] = {{GREEN, HIGH, 12}, {RED, LOW, 12}, {GREEN, OFF, 0}};
+static const FLASH struct step refused[] = {{RED, LOW, 12}, {DARK, OFF, 8}, {RED, LOW, 12},
+                                            {DARK, OFF, 8}, {RED, LOW, 12}, {DARK, OFF, 0}};
+static const FLASH struct step identify[] = {{WHITE, HIGH, 10}, {DARK, LOW, 10}};
+static const FLASH struct step flash[] = {{WHITE, OFF, 0}};
 
 #define PATTERN(name, loop)                                                                                  \
     {                                                                                                        \
@@ -45,7 +47,7 @@ static const struct step flash[] = {{WHITE, OFF, 0}};
     }
 
 /* Indexed by enum lamp_show. */
-static const struct pattern patterns[] = {
+static const FLASH struct pattern patterns[] = {
     PATTERN(dark, 0),    PATTERN(ready, 0),    PATTERN(fault, 0), PATTERN(stranded, 1),
     PATTERN(waiting, 4), PATTERN(full, 3),     PATTERN(kept, 1),  PATTERN(struck, 2),
     PATTERN(refused, 5), PATTERN(identify, 0), PATTERN(flash, 0),
@@ -119,7 +121,7 @@ static enum lamp_show choose(const struct lamp_state *lamp, const struct lamp_fa
 /* At most one step a turn: a turn that comes late stretches a pattern, it does not skip. */
 static void advance(struct lamp_state *lamp, enum lamp_show show, uint32_t now)
 {
-    const struct pattern *pattern = &patterns[show];
+    const FLASH struct pattern *pattern = &patterns[show];
 
     if (lamp->show != show || (lamp->event_new && lamp->event == show)) {
         lamp->show = (uint8_t)show;
@@ -141,7 +143,7 @@ void lamp_run(struct lamp_state *lamp, const struct pad_board *board, const stru
     expire(lamp, now);
     advance(lamp, choose(lamp, facts), now);
 
-    const struct step *step = &patterns[lamp->show].step[lamp->step];
+    const FLASH struct step *step = &patterns[lamp->show].step[lamp->step];
     uint8_t tone = sound ? step->tone : (uint8_t)PAD_TONE_OFF;
     if (step->colour != lamp->colour) {
         lamp->colour = step->colour;

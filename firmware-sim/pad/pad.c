@@ -3,11 +3,6 @@
 
 enum { TICK_HZ = 1000000 };
 
-static uint32_t clamp(uint32_t value, uint32_t least, uint32_t most)
-{
-    return value < least ? least : value > most ? most : value;
-}
-
 static uint32_t low(uint64_t tick_us)
 {
     return (uint32_t)tick_us;
@@ -81,11 +76,34 @@ static uint32_t take_press(struct pad_state *pad, const struct keys_event *event
     return pad->seq;
 }
 
+/* The seq of a key's last key-down, at most 255 presses ago; 0 when it was refused. */
+static uint32_t down_seq(const struct pad_state *pad, uint8_t key)
+{
+    if (key >= PAD_KEYS || (pad->down_taken[key / 8] >> (key % 8) & 1) == 0) {
+        return 0;
+    }
+    return pad->seq - (uint8_t)((uint8_t)pad->seq - pad->down_seq[key]);
+}
+
 static void on_down(struct pad_state *pad, const struct keys_event *event)
 {
-    uint32_t of_seq = event->with < PAD_KEYS ? pad->down_seq[event->with] : 0;
-    enum wire_gesture gesture = of_seq != 0 ? WIRE_CHORD : WIRE_DOWN;
-    pad->down_seq[event->key] = take_press(pad, event, gesture, of_seq);
+    uint8_t key = event->key;
+    uint8_t bit = (uint8_t)(1u << (key % 8));
+    uint32_t of_seq = down_seq(pad, event->with);
+    uint32_t seq = take_press(pad, event, of_seq != 0 ? WIRE_CHORD : WIRE_DOWN, of_seq);
+
+    pad->down_seq[key] = (uint8_t)seq;
+    pad->down_taken[key / 8] =
+        seq != 0 ? (uint8_t)(pad->down_taken[key / 8] | bit) : (uint8_t)(pad->down_taken[key / 8] & ~bit);
+}
+
+/* A key-down that was refused has no hold. */
+static void on_hold(struct pad_state *pad, const struct keys_event *event)
+{
+    uint32_t of_seq = down_seq(pad, event->key);
+    if (of_seq != 0) {
+        (void)take_press(pad, event, WIRE_HOLD, of_seq);
+    }
 }
 
 static void on_key(void *ctx, const struct keys_event *event)
@@ -97,9 +115,7 @@ static void on_key(void *ctx, const struct keys_event *event)
         on_down(pad, event);
         break;
     case KEYS_HOLD:
-        if (pad->down_seq[event->key] != 0) { /* a key-down that was refused has no hold */
-            (void)take_press(pad, event, WIRE_HOLD, pad->down_seq[event->key]);
-        }
+        on_hold(pad, event);
         break;
     case KEYS_GHOST:
         fault_begin(pad, WIRE_FAULT_GHOST, event->key);
@@ -130,7 +146,7 @@ static void on_kept(struct pad_state *pad, const struct wire_kept *kept)
         lamp_event(&pad->lamp, LAMP_REFUSED, 0, low(pad->now_us));
     } else if (kept->result == WIRE_RESULT_STRUCK) {
         lamp_event(&pad->lamp, LAMP_STRUCK, 0, low(pad->now_us));
-    } else if (pad->queue.count == 0) {
+    } else if (pad_waiting(pad) == 0) {
         lamp_event(&pad->lamp, LAMP_KEPT, pad->kept_us, low(pad->now_us));
     }
 }
@@ -146,7 +162,7 @@ static void spill_waiting(struct pad_state *pad)
             i++;
         }
         const struct queue_press *press = &pad->queue.press[i];
-        if (i < pad->queue.count && (int32_t)(low(pad->now_us) - press->tick_low) >= PAD_SPILL_US) {
+        if (i < pad->queue.count && (int32_t)(low(pad->now_us) - press->tick_low) >= (int32_t)PAD_SPILL_US) {
             (void)spill_press(&pad->spill, press);
         }
     }
@@ -192,7 +208,7 @@ static void send_pong(struct pad_state *pad)
     message.u.pong.boot = pad->boot;
     message.u.pong.rx_tick_us = pad->ping_rx_us;
     message.u.pong.tx_tick_us = pad->now_us;
-    message.u.pong.waiting = pad->queue.count;
+    message.u.pong.waiting = pad_waiting(pad);
     message.u.pong.faults = fault_bits(pad);
     pad->ping_due = false;
     send(pad, &message);
@@ -211,7 +227,10 @@ static void send_hello(struct pad_state *pad)
     hello->cols = pad->board->cols;
     hello->keys = (uint8_t)(pad->board->rows * pad->board->cols);
     hello->room = PAD_QUEUE;
-    hello->waiting = pad->queue.count;
+    if (pad->spill.slots > 0) { /* those on offer lie in both places */
+        hello->room = (uint8_t)(PAD_QUEUE + pad->spill.slots - QUEUE_WINDOW);
+    }
+    hello->waiting = pad_waiting(pad);
     for (unsigned i = 0; i <= WIRE_SERIAL_MAX; i++) {
         hello->serial[i] = pad->serial[i];
     }
@@ -304,15 +323,28 @@ static void heard(struct pad_state *pad)
     }
 }
 
+/* 0 leaves the setting as it is; out of range is the nearest end. */
+static void set_ms(uint32_t *setting_us, uint16_t ms, uint16_t least, uint16_t most)
+{
+    if (ms != 0) {
+        ms = ms < least ? least : ms > most ? most : ms;
+        *setting_us = (uint32_t)ms * 1000u;
+    }
+}
+
 static void take_settings(struct pad_state *pad, const struct wire_settings *set)
 {
     struct keys_settings *keys = &pad->keys_set;
-    keys->lockout_us = set->lockout_ms == 0 ? keys->lockout_us : clamp(set->lockout_ms, 5, 200) * 1000u;
-    keys->hold_us = set->hold_ms == 0 ? keys->hold_us : clamp(set->hold_ms, 200, 5000) * 1000u;
-    keys->chord_us = set->chord_ms == 0 ? keys->chord_us : clamp(set->chord_ms, 10, 500) * 1000u;
-    keys->chord_us = clamp(keys->chord_us, 0, keys->hold_us / 2);
-    pad->kept_us = set->kept_ms == 0 ? pad->kept_us : clamp(set->kept_ms, 100, 10000) * 1000u;
-    pad->sound = set->sound == 0 ? pad->sound : set->sound == 1;
+    set_ms(&keys->lockout_us, set->lockout_ms, 5, 200);
+    set_ms(&keys->hold_us, set->hold_ms, 200, 5000);
+    set_ms(&keys->chord_us, set->chord_ms, 10, 500);
+    set_ms(&pad->kept_us, set->kept_ms, 100, 10000);
+    if (keys->chord_us > keys->hold_us / 2) {
+        keys->chord_us = keys->hold_us / 2;
+    }
+    if (set->sound != 0) {
+        pad->sound = set->sound == 1;
+    }
 }
 
 /* Set once: a pad that has a serial answers with the one it has. */
@@ -360,7 +392,7 @@ static void on_message(void *ctx, const struct wire_message *message)
         break;
     case WIRE_LAMP:
         pad->cue = message->u.lamp.cue;
-        pad->cue_us = message->u.lamp.time_ms * 1000u;
+        pad->cue_us = (uint32_t)message->u.lamp.time_ms * 1000u;
         pad->cue_from = low(pad->now_us);
         break;
     case WIRE_SERIAL_SET:
@@ -400,13 +432,13 @@ static void check_link(struct pad_state *pad)
 
 static void show(struct pad_state *pad)
 {
-    struct lamp_facts facts = {.linked = pad->linked, .waiting = pad->queue.count > 0};
+    struct lamp_facts facts = {.linked = pad->linked, .waiting = pad_waiting(pad) > 0};
     facts.full = pad->cue == WIRE_CUE_FAULT || fault_of(pad, WIRE_FAULT_QUEUE_FULL)->holders > 0;
     facts.fault = fault_bits(pad) != 0;
     facts.identify = pad->cue == WIRE_CUE_IDENTIFY;
     if (pad->flash_due) {
         pad->flash_due = false;
-        lamp_flash(&pad->lamp, pad->flash_ms * 1000u, low(pad->now_us));
+        lamp_flash(&pad->lamp, (uint32_t)pad->flash_ms * 1000u, low(pad->now_us));
         pad->flashed.boot = pad->boot;
         pad->flashed.tick_us = pad->now_us;
         pad->flashed.within_us = pad->board->lamp_us;
@@ -452,5 +484,5 @@ void pad_run(struct pad_state *pad, uint64_t tick_us)
 
 uint8_t pad_waiting(const struct pad_state *pad)
 {
-    return pad->queue.count;
+    return (uint8_t)(pad->queue.count + pad->queue.away);
 }

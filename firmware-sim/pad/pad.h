@@ -59,7 +59,8 @@ struct pad_state {
     uint32_t boot;
     uint32_t boot_seed; /* the boot id to fall back on when the counted one cannot be put on record */
     uint32_t seq;
-    uint32_t down_seq[PAD_KEYS]; /* of each key's last key-down */
+    uint8_t down_seq[PAD_KEYS];             /* of each key's last key-down, its low 8 bits */
+    uint8_t down_taken[(PAD_KEYS + 7) / 8]; /* whether it found room in the queue */
 
     uint64_t now_us; /* of the turn or byte in hand */
     uint32_t heard;  /* low 32 bits of ticks from here on */

@@ -9,31 +9,15 @@ static uint16_t checksum(const uint8_t *bytes, uint8_t n)
     return wire_crc(wire_crc(WIRE_CRC_INIT, &version, 1), bytes, n);
 }
 
-static void put(uint8_t *at, uint32_t value, uint8_t n)
-{
-    for (uint8_t i = 0; i < n; i++) {
-        at[i] = (uint8_t)(value >> (8 * i));
-    }
-}
-
-static uint32_t get(const uint8_t *at, uint8_t n)
-{
-    uint32_t value = 0;
-    for (uint8_t i = 0; i < n; i++) {
-        value |= (uint32_t)at[i] << (8 * i);
-    }
-    return value;
-}
-
 /* The crc over the n - 2 bytes before it, in the last two. */
 static void seal(uint8_t *bytes, uint8_t n)
 {
-    put(bytes + n - 2, checksum(bytes, (uint8_t)(n - 2)), 2);
+    wire_put(bytes + n - 2, checksum(bytes, (uint8_t)(n - 2)), 2);
 }
 
 static bool sealed(const uint8_t *bytes, uint8_t n)
 {
-    return get(bytes + n - 2, 2) == checksum(bytes, (uint8_t)(n - 2));
+    return wire_get(bytes + n - 2, 2) == checksum(bytes, (uint8_t)(n - 2));
 }
 
 static uint16_t slot_address(uint8_t slot)
@@ -57,12 +41,12 @@ static void bit_set(uint8_t *bits, uint8_t i, bool on)
 static void pack(uint8_t *bytes, const struct queue_press *press)
 {
     bytes[0] = MARK_KEPT;
-    put(bytes + 1, press->boot, 4);
-    put(bytes + 5, press->seq, 4);
-    put(bytes + 9, press->tick_low, 4);
-    put(bytes + 13, press->tick_high, 2);
-    put(bytes + 15, press->before_us, 2);
-    put(bytes + 17, press->after_us, 2);
+    wire_put(bytes + 1, press->boot, 4);
+    wire_put(bytes + 5, press->seq, 4);
+    wire_put(bytes + 9, press->tick_low, 4);
+    wire_put(bytes + 13, press->tick_high, 2);
+    wire_put(bytes + 15, press->before_us, 2);
+    wire_put(bytes + 17, press->after_us, 2);
     bytes[19] = press->key;
     bytes[20] = press->gesture;
     bytes[21] = press->of_delta;
@@ -71,12 +55,12 @@ static void pack(uint8_t *bytes, const struct queue_press *press)
 
 static void unpack(struct queue_press *press, const uint8_t *bytes, uint8_t slot)
 {
-    press->boot = get(bytes + 1, 4);
-    press->seq = get(bytes + 5, 4);
-    press->tick_low = get(bytes + 9, 4);
-    press->tick_high = (uint16_t)get(bytes + 13, 2);
-    press->before_us = (uint16_t)get(bytes + 15, 2);
-    press->after_us = (uint16_t)get(bytes + 17, 2);
+    press->boot = wire_get(bytes + 1, 4);
+    press->seq = wire_get(bytes + 5, 4);
+    press->tick_low = wire_get(bytes + 9, 4);
+    press->tick_high = (uint16_t)wire_get(bytes + 13, 2);
+    press->before_us = (uint16_t)wire_get(bytes + 15, 2);
+    press->after_us = (uint16_t)wire_get(bytes + 17, 2);
     press->key = bytes[19];
     press->gesture = bytes[20];
     press->of_delta = bytes[21];
@@ -121,7 +105,7 @@ static bool count_boot(struct spill_state *spill, const struct pad_board *board,
 
     for (unsigned i = 0; i < SPILL_BOOT_SLOTS; i++) {
         read(board, (uint16_t)(SPILL_BOOT_AT + i * SPILL_BOOT_BYTES), spill->bytes, SPILL_BOOT_BYTES);
-        uint32_t number = get(spill->bytes, 4);
+        uint32_t number = wire_get(spill->bytes, 4);
         if (sealed(spill->bytes, SPILL_BOOT_BYTES) && (!counted || number >= *boot)) {
             *boot = number;
             newest = (uint8_t)i;
@@ -131,17 +115,17 @@ static bool count_boot(struct spill_state *spill, const struct pad_board *board,
     if (counted) {
         ++*boot;
     }
-    put(spill->bytes, *boot, 4);
+    wire_put(spill->bytes, *boot, 4);
     seal(spill->bytes, SPILL_BOOT_BYTES);
     newest = (uint8_t)((newest + 1) % SPILL_BOOT_SLOTS);
     start(spill, SPILL_BOOT, (uint16_t)(SPILL_BOOT_AT + newest * SPILL_BOOT_BYTES), SPILL_BOOT_BYTES);
     return counted;
 }
 
-static void recover(struct spill_state *spill, const struct pad_board *board, struct queue_state *queue)
+/* Takes stock of the press slots. */
+static void find_presses(struct spill_state *spill, const struct pad_board *board, struct queue_state *queue)
 {
     uint8_t bytes[SPILL_SLOT_BYTES];
-    struct queue_press press;
     uint32_t boot = 0;
     uint32_t seq = 0;
 
@@ -150,17 +134,87 @@ static void recover(struct spill_state *spill, const struct pad_board *board, st
         if (!sealed(bytes + 1, SPILL_SLOT_BYTES - 1)) {
             continue;
         }
-        unpack(&press, bytes, i);
-        if (press.boot > boot || (press.boot == boot && press.seq > seq)) {
-            boot = press.boot;
-            seq = press.seq;
+        uint32_t its_boot = wire_get(bytes + 1, 4);
+        uint32_t its_seq = wire_get(bytes + 5, 4);
+        if (its_boot > boot || (its_boot == boot && its_seq > seq)) {
+            boot = its_boot;
+            seq = its_seq;
             spill->next = (uint8_t)((i + 1) % spill->slots);
         }
         if (bytes[0] != MARK_KEPT) {
             bit_set(spill->used, i, true);
-            (void)queue_recover(queue, &press); /* slots are at most PAD_QUEUE: there is room */
+            bit_set(spill->away, i, true);
+            queue->away++;
         }
     }
+}
+
+/* Brings the oldest press that is away back into the queue. */
+static void fetch_oldest(struct spill_state *spill, const struct pad_board *board, struct queue_state *queue)
+{
+    uint8_t bytes[SPILL_SLOT_BYTES];
+    struct queue_press press;
+    uint32_t boot = 0;
+    uint32_t seq = 0;
+    uint8_t oldest = QUEUE_NO_SLOT;
+
+    for (uint8_t i = 0; i < spill->slots; i++) {
+        if (!bit_get(spill->away, i)) {
+            continue;
+        }
+        read(board, (uint16_t)(slot_address(i) + 1), bytes, 8);
+        uint32_t its_boot = wire_get(bytes, 4);
+        uint32_t its_seq = wire_get(bytes + 4, 4);
+        if (oldest == QUEUE_NO_SLOT || its_boot < boot || (its_boot == boot && its_seq < seq)) {
+            boot = its_boot;
+            seq = its_seq;
+            oldest = i;
+        }
+    }
+    read(board, slot_address(oldest), bytes, SPILL_SLOT_BYTES);
+    unpack(&press, bytes, oldest);
+    bit_set(spill->away, oldest, false);
+    (void)queue_recover(queue, &press); /* there is room, or this would not have been called */
+}
+
+static bool let_go(struct spill_state *spill, struct queue_state *queue)
+{
+    uint8_t slot;
+    if (!queue_let_go(queue, &slot)) {
+        return false;
+    }
+    bit_set(spill->away, slot, true);
+    return true;
+}
+
+/*
+ * Keeps the queue from filling up with what is safe on record, and the oldest presses in it. True when it had something to do.
+ *
+ * One place lies between letting go and fetching, or one press would come and go for ever. When nothing here may be offered, because
+ * all of it is younger than what is away, places are made for the older ones; and when there is no way to, order gives way to progress.
+ */
+static bool balance(struct spill_state *spill, const struct pad_board *board, struct queue_state *queue)
+{
+    bool blocked = queue->away > 0 && queue->front == 0;
+
+    if (queue->count > PAD_QUEUE - QUEUE_SPARE && let_go(spill, queue)) {
+        return true;
+    }
+    if (queue->away > 0 && queue->count < PAD_QUEUE - QUEUE_SPARE - 1) {
+        fetch_oldest(spill, board, queue);
+        return true;
+    }
+    if (blocked && let_go(spill, queue)) {
+        return true;
+    }
+    if (blocked && queue->count < PAD_QUEUE) {
+        fetch_oldest(spill, board, queue);
+        return true;
+    }
+    if (blocked) {
+        queue->front = queue->count;
+    }
+    return false;
 }
 
 bool spill_init(struct spill_state *spill, const struct pad_board *board, char serial[WIRE_SERIAL_MAX + 1],
@@ -171,9 +225,11 @@ bool spill_init(struct spill_state *spill, const struct pad_board *board, char s
         return false;
     }
     uint16_t fit = (uint16_t)((board->eeprom_bytes - SPILL_PRESS_AT) / SPILL_SLOT_BYTES);
-    spill->slots = fit < PAD_QUEUE ? (uint8_t)fit : (uint8_t)PAD_QUEUE;
+    spill->slots = fit < PAD_SLOTS ? (uint8_t)fit : (uint8_t)PAD_SLOTS;
     read_serial(board, serial);
-    recover(spill, board, queue);
+    find_presses(spill, board, queue);
+    while (balance(spill, board, queue)) {
+    }
     return count_boot(spill, board, boot);
 }
 
@@ -226,8 +282,8 @@ static void verify(struct spill_state *spill, const struct pad_board *board)
 /* The press is safe now; if it was kept while its mark was written, the mark goes again. */
 static void tell_slot(struct spill_state *spill, struct queue_state *queue)
 {
-    uint32_t boot = get(spill->bytes + 1, 4);
-    uint32_t seq = get(spill->bytes + 5, 4);
+    uint32_t boot = wire_get(spill->bytes + 1, 4);
+    uint32_t seq = wire_get(spill->bytes + 5, 4);
 
     spill->spilled++;
     for (uint8_t i = 0; i < queue->count; i++) {
@@ -265,7 +321,9 @@ void spill_run(struct spill_state *spill, const struct pad_board *board, struct 
     }
     switch (spill->job) {
     case SPILL_IDLE:
-        begin_clear(spill);
+        if (!balance(spill, board, queue)) {
+            begin_clear(spill);
+        }
         break;
     case SPILL_WRITE:
         write_next(spill, board);
@@ -314,7 +372,7 @@ void spill_kept(struct spill_state *spill, uint8_t slot, uint32_t boot, uint32_t
 
     if (slot != QUEUE_NO_SLOT) {
         bit_set(spill->clear, slot, true);
-    } else if (writing && get(spill->bytes + 1, 4) == boot && get(spill->bytes + 5, 4) == seq) {
+    } else if (writing && wire_get(spill->bytes + 1, 4) == boot && wire_get(spill->bytes + 5, 4) == seq) {
         spill->job = SPILL_IDLE; /* its mark still says kept: the slot is free again */
         bit_set(spill->used, spill->slot, false);
     }

@@ -24,6 +24,10 @@
 #include "queue.h"
 #include "bellrope/wire.h"
 
+#ifndef PAD_SLOTS
+#define PAD_SLOTS 64u /* slots this build can keep book of; 39 fit in 1,024 bytes */
+#endif
+
 enum {
     SPILL_SERIAL_AT = 8,
     SPILL_BOOT_AT = 32,
@@ -38,10 +42,11 @@ enum spill_what { SPILL_BOOT, SPILL_SERIAL, SPILL_PRESS, SPILL_CLEAR };
 
 /* Owned by the caller; fields are the module's own. */
 struct spill_state {
-    uint8_t slots; /* press slots: as many as fit, at most PAD_QUEUE */
+    uint8_t slots; /* press slots: as many as fit, at most PAD_SLOTS */
     uint8_t next;  /* slot to try first */
-    uint8_t used[(PAD_QUEUE + 7) / 8];
-    uint8_t clear[(PAD_QUEUE + 7) / 8]; /* slots whose mark is to be set to 00 */
+    uint8_t used[(PAD_SLOTS + 7) / 8];
+    uint8_t clear[(PAD_SLOTS + 7) / 8]; /* slots whose mark is to be set to 00 */
+    uint8_t away[(PAD_SLOTS + 7) / 8];  /* slots with a press that is waiting and not in the queue */
 
     uint8_t job;  /* enum spill_job */
     uint8_t what; /* enum spill_what */
@@ -58,14 +63,17 @@ struct spill_state {
 };
 
 /*
- * Reads everything (blocks for the time that takes: about 1,000 reads). The serial, if one is set, goes to `serial`; the boot number of this
- * power-up to *boot (one more than any on record; left alone where there is none), true when it was counted; presses on record go to
- * `queue`, oldest first. Starts to write the boot number.
+ * Reads everything (blocks for the time that takes: some thousand reads). The serial, if one is set, goes to `serial`; the boot number of
+ * this power-up to *boot (one more than any on record; left alone where there is none), true when it was counted; of the presses on
+ * record the oldest go to `queue`, as far as it has room to spare, and the others follow. Starts to write the boot number.
  */
 bool spill_init(struct spill_state *spill, const struct pad_board *board, char serial[WIRE_SERIAL_MAX + 1],
                 uint32_t *boot, struct queue_state *queue);
 
-/* One step of the writing: at most one byte. Sets the slot of the press it has put on record. */
+/*
+ * One step: at most one byte written. Sets the slot of the press it has put on record; lets go of presses on record when the queue is
+ * nearly full, and brings them back, the oldest first, when it has room.
+ */
 void spill_run(struct spill_state *spill, const struct pad_board *board, struct queue_state *queue);
 
 /* True when spill_press or spill_serial may be called. */

@@ -1,6 +1,8 @@
 /* wire: see include/bellrope/wire.h for the format. Freestanding C99: no library calls, no static state. */
 #include "bellrope/wire.h"
 
+#include "flash.h"
+
 /* ---- checksum and byte stuffing ---- */
 
 uint16_t wire_crc(uint16_t crc, const uint8_t *bytes, size_t n)
@@ -71,43 +73,89 @@ int wire_cobs_decode(const uint8_t *in, size_t n, uint8_t *out, size_t cap)
     return (int)length;
 }
 
-/* ---- fields: a cursor that writes and reads little-endian integers ---- */
+/* ---- messages: what lies where in the payload and in the struct, for packing and unpacking alike ---- */
 
-struct writer {
-    uint8_t *at;
+enum { TICK = 6, SERIAL = WIRE_SERIAL_MAX }; /* bytes of a field that are not 1, 2 or 4 say what it is */
+
+struct field {
+    uint8_t offset; /* in struct wire_message */
+    uint8_t bytes;  /* on the wire */
 };
 
-struct reader {
-    const uint8_t *at;
+#define FIELD(name, bytes)                                                                                   \
+    {                                                                                                        \
+        offsetof(struct wire_message, u.name), bytes                                                         \
+    }
+
+static const FLASH struct field hello[] = {
+    FIELD(hello.version, 1), FIELD(hello.flags, 1),   FIELD(hello.release, 2),    FIELD(hello.boot, 4),
+    FIELD(hello.tick_hz, 4), FIELD(hello.rows, 1),    FIELD(hello.cols, 1),       FIELD(hello.keys, 1),
+    FIELD(hello.room, 1),    FIELD(hello.waiting, 1), FIELD(hello.serial, SERIAL)};
+static const FLASH struct field press[] = {
+    FIELD(press.boot, 4),      FIELD(press.seq, 4),      FIELD(press.tick_us, TICK),
+    FIELD(press.before_us, 2), FIELD(press.after_us, 2), FIELD(press.key, 1),
+    FIELD(press.gesture, 1),   FIELD(press.of_seq, 4),   FIELD(press.offer, 1)};
+static const FLASH struct field pong[] = {
+    FIELD(pong.id, 2),      FIELD(pong.boot, 4),  FIELD(pong.rx_tick_us, TICK), FIELD(pong.tx_tick_us, TICK),
+    FIELD(pong.waiting, 1), FIELD(pong.faults, 1)};
+static const FLASH struct field fault[] = {FIELD(fault.code, 1),       FIELD(fault.key, 1),
+                                           FIELD(fault.active, 1),     FIELD(fault.boot, 4),
+                                           FIELD(fault.tick_us, TICK), FIELD(fault.count, 4)};
+static const FLASH struct field flashed[] = {FIELD(flashed.id, 2), FIELD(flashed.boot, 4),
+                                             FIELD(flashed.tick_us, TICK), FIELD(flashed.within_us, 2)};
+static const FLASH struct field ask_hello[] = {FIELD(ask_hello.version, 1)};
+static const FLASH struct field ping[] = {FIELD(ping.id, 2)};
+static const FLASH struct field kept[] = {FIELD(kept.boot, 4), FIELD(kept.seq, 4), FIELD(kept.result, 1)};
+static const FLASH struct field lamp[] = {FIELD(lamp.cue, 1), FIELD(lamp.time_ms, 2)};
+static const FLASH struct field serial_set[] = {FIELD(serial_set.serial, SERIAL)};
+static const FLASH struct field flash[] = {FIELD(flash.id, 2), FIELD(flash.time_ms, 2)};
+static const FLASH struct field settings[] = {FIELD(settings.lockout_ms, 2), FIELD(settings.hold_ms, 2),
+                                              FIELD(settings.chord_ms, 2), FIELD(settings.kept_ms, 2),
+                                              FIELD(settings.sound, 1)};
+
+struct shape {
+    uint8_t type;
+    uint8_t fields;
+    const FLASH struct field *field;
 };
 
-static void put(struct writer *w, uint32_t value, uint8_t bytes)
-{
-    while (bytes-- > 0) {
-        *w->at++ = (uint8_t)value;
-        value >>= 8;
+#define SHAPE(type, name)                                                                                    \
+    {                                                                                                        \
+        type, sizeof(name) / sizeof(name)[0], name                                                           \
     }
-}
 
-static uint32_t get(struct reader *r, uint8_t bytes)
+static const FLASH struct shape shapes[] = {
+    SHAPE(WIRE_HELLO, hello),
+    SHAPE(WIRE_PRESS, press),
+    SHAPE(WIRE_PONG, pong),
+    SHAPE(WIRE_FAULT, fault),
+    SHAPE(WIRE_FLASHED, flashed),
+    SHAPE(WIRE_ASK_HELLO, ask_hello),
+    SHAPE(WIRE_PING, ping),
+    SHAPE(WIRE_KEPT, kept),
+    SHAPE(WIRE_LAMP, lamp),
+    SHAPE(WIRE_FLASH, flash),
+    SHAPE(WIRE_SERIAL_SET, serial_set),
+    SHAPE(WIRE_SETTINGS, settings),
+};
+
+static const FLASH struct shape *shape_of(uint8_t type)
 {
-    uint32_t value = 0;
-    for (uint8_t i = 0; i < bytes; i++) {
-        value |= (uint32_t)*r->at++ << (8 * i);
+    for (uint8_t i = 0; i < sizeof shapes / sizeof shapes[0]; i++) {
+        if (shapes[i].type == type) {
+            return &shapes[i];
+        }
     }
-    return value;
+    return 0;
 }
 
-static void put_tick(struct writer *w, uint64_t tick_us)
+static uint8_t payload_bytes(const FLASH struct shape *shape)
 {
-    put(w, (uint32_t)tick_us, 4);
-    put(w, (uint32_t)(tick_us >> 32), 2);
-}
-
-static uint64_t get_tick(struct reader *r)
-{
-    uint64_t low = get(r, 4);
-    return low | (uint64_t)get(r, 2) << 32;
+    uint8_t bytes = 0;
+    for (uint8_t i = 0; i < shape->fields; i++) {
+        bytes = (uint8_t)(bytes + shape->field[i].bytes);
+    }
+    return bytes;
 }
 
 static bool serial_char(char c)
@@ -116,26 +164,26 @@ static bool serial_char(char c)
 }
 
 /* Fixed width on the wire, padded with zeros, so that a frame's length depends on its type alone. */
-static int put_serial(struct writer *w, const char *serial)
+static int put_serial(uint8_t *out, const char *serial)
 {
     unsigned i = 0;
     for (; i < WIRE_SERIAL_MAX && serial[i] != '\0'; i++) {
         if (!serial_char(serial[i])) {
             return WIRE_ERR_VALUE;
         }
-        put(w, (uint8_t)serial[i], 1);
+        out[i] = (uint8_t)serial[i];
     }
     for (; i < WIRE_SERIAL_MAX; i++) {
-        put(w, 0, 1);
+        out[i] = 0;
     }
     return 0;
 }
 
-static int get_serial(struct reader *r, char serial[WIRE_SERIAL_MAX + 1])
+static int get_serial(const uint8_t *in, char *serial)
 {
     bool ended = false;
     for (unsigned i = 0; i < WIRE_SERIAL_MAX; i++) {
-        char c = (char)get(r, 1);
+        char c = (char)in[i];
         if (c == '\0') {
             ended = true;
         } else if (ended || !serial_char(c)) {
@@ -147,280 +195,118 @@ static int get_serial(struct reader *r, char serial[WIRE_SERIAL_MAX + 1])
     return 0;
 }
 
-/* ---- messages ---- */
-
-/* Bytes of payload as version 1 writes them; 0 for a type not known. */
-static uint8_t payload_bytes(uint8_t type)
+void wire_put(uint8_t *out, uint32_t value, uint8_t bytes)
 {
-    switch (type) {
-    case WIRE_HELLO:
-        return 32;
-    case WIRE_PRESS:
-        return 25;
-    case WIRE_PONG:
-        return 20;
-    case WIRE_FAULT:
-        return 17;
-    case WIRE_FLASHED:
-        return 14;
-    case WIRE_ASK_HELLO:
-        return 1;
-    case WIRE_PING:
-        return 2;
-    case WIRE_KEPT:
-        return 9;
-    case WIRE_LAMP:
-        return 3;
-    case WIRE_SERIAL_SET:
-        return WIRE_SERIAL_MAX;
-    case WIRE_FLASH:
-        return 4;
-    case WIRE_SETTINGS:
-        return 9;
-    default:
-        return 0;
+    for (uint8_t i = 0; i < bytes; i++) {
+        out[i] = (uint8_t)value;
+        value >>= 8;
     }
 }
 
-static int pack_hello(struct writer *w, const struct wire_hello *m)
+uint32_t wire_get(const uint8_t *in, uint8_t bytes)
 {
-    put(w, m->version, 1);
-    put(w, m->flags, 1);
-    put(w, m->release, 2);
-    put(w, m->boot, 4);
-    put(w, m->tick_hz, 4);
-    put(w, m->rows, 1);
-    put(w, m->cols, 1);
-    put(w, m->keys, 1);
-    put(w, m->room, 1);
-    put(w, m->waiting, 1);
-    return put_serial(w, m->serial);
+    uint32_t value = 0;
+    for (uint8_t i = bytes; i > 0; i--) {
+        value = value << 8 | in[i - 1];
+    }
+    return value;
 }
 
-static int unpack_hello(struct reader *r, struct wire_hello *m)
+static int put_field(uint8_t *out, const void *at, uint8_t bytes)
 {
-    m->version = (uint8_t)get(r, 1);
-    m->flags = (uint8_t)get(r, 1);
-    m->release = (uint16_t)get(r, 2);
-    m->boot = get(r, 4);
-    m->tick_hz = get(r, 4);
-    m->rows = (uint8_t)get(r, 1);
-    m->cols = (uint8_t)get(r, 1);
-    m->keys = (uint8_t)get(r, 1);
-    m->room = (uint8_t)get(r, 1);
-    m->waiting = (uint8_t)get(r, 1);
-    return get_serial(r, m->serial);
+    switch (bytes) {
+    case 1:
+        *out = *(const uint8_t *)at;
+        return 0;
+    case 2:
+        wire_put(out, *(const uint16_t *)at, 2);
+        return 0;
+    case 4:
+        wire_put(out, *(const uint32_t *)at, 4);
+        return 0;
+    case TICK:
+        wire_put(out, (uint32_t) * (const uint64_t *)at, 4);
+        wire_put(out + 4, (uint32_t)(*(const uint64_t *)at >> 32), 2);
+        return 0;
+    default:
+        return put_serial(out, at);
+    }
 }
 
-static void pack_press(struct writer *w, const struct wire_press *m)
+static int get_field(const uint8_t *in, void *at, uint8_t bytes)
 {
-    put(w, m->boot, 4);
-    put(w, m->seq, 4);
-    put_tick(w, m->tick_us);
-    put(w, m->before_us, 2);
-    put(w, m->after_us, 2);
-    put(w, m->key, 1);
-    put(w, m->gesture, 1);
-    put(w, m->of_seq, 4);
-    put(w, m->offer, 1);
-}
-
-static void unpack_press(struct reader *r, struct wire_press *m)
-{
-    m->boot = get(r, 4);
-    m->seq = get(r, 4);
-    m->tick_us = get_tick(r);
-    m->before_us = (uint16_t)get(r, 2);
-    m->after_us = (uint16_t)get(r, 2);
-    m->key = (uint8_t)get(r, 1);
-    m->gesture = (uint8_t)get(r, 1);
-    m->of_seq = get(r, 4);
-    m->offer = (uint8_t)get(r, 1);
-}
-
-static void pack_pong(struct writer *w, const struct wire_pong *m)
-{
-    put(w, m->id, 2);
-    put(w, m->boot, 4);
-    put_tick(w, m->rx_tick_us);
-    put_tick(w, m->tx_tick_us);
-    put(w, m->waiting, 1);
-    put(w, m->faults, 1);
-}
-
-static void unpack_pong(struct reader *r, struct wire_pong *m)
-{
-    m->id = (uint16_t)get(r, 2);
-    m->boot = get(r, 4);
-    m->rx_tick_us = get_tick(r);
-    m->tx_tick_us = get_tick(r);
-    m->waiting = (uint8_t)get(r, 1);
-    m->faults = (uint8_t)get(r, 1);
-}
-
-static void pack_fault(struct writer *w, const struct wire_fault *m)
-{
-    put(w, m->code, 1);
-    put(w, m->key, 1);
-    put(w, m->active, 1);
-    put(w, m->boot, 4);
-    put_tick(w, m->tick_us);
-    put(w, m->count, 4);
-}
-
-static void unpack_fault(struct reader *r, struct wire_fault *m)
-{
-    m->code = (uint8_t)get(r, 1);
-    m->key = (uint8_t)get(r, 1);
-    m->active = (uint8_t)get(r, 1);
-    m->boot = get(r, 4);
-    m->tick_us = get_tick(r);
-    m->count = get(r, 4);
-}
-
-static void pack_settings(struct writer *w, const struct wire_settings *m)
-{
-    put(w, m->lockout_ms, 2);
-    put(w, m->hold_ms, 2);
-    put(w, m->chord_ms, 2);
-    put(w, m->kept_ms, 2);
-    put(w, m->sound, 1);
-}
-
-static void unpack_settings(struct reader *r, struct wire_settings *m)
-{
-    m->lockout_ms = (uint16_t)get(r, 2);
-    m->hold_ms = (uint16_t)get(r, 2);
-    m->chord_ms = (uint16_t)get(r, 2);
-    m->kept_ms = (uint16_t)get(r, 2);
-    m->sound = (uint8_t)get(r, 1);
+    switch (bytes) {
+    case 1:
+        *(uint8_t *)at = *in;
+        return 0;
+    case 2:
+        *(uint16_t *)at = (uint16_t)wire_get(in, 2);
+        return 0;
+    case 4:
+        *(uint32_t *)at = wire_get(in, 4);
+        return 0;
+    case TICK:
+        *(uint64_t *)at = (uint64_t)wire_get(in + 4, 2) << 32 | wire_get(in, 4);
+        return 0;
+    default:
+        return get_serial(in, at);
+    }
 }
 
 int wire_pack(const struct wire_message *message, uint8_t *body, size_t cap)
 {
-    uint8_t payload = payload_bytes(message->type);
-    struct writer w = {body};
-    int failed = 0;
+    const FLASH struct shape *shape = shape_of(message->type);
+    uint8_t length = 1;
 
-    if (payload == 0) {
+    if (shape == 0) {
         return WIRE_ERR_TYPE;
     }
-    if (cap < (size_t)payload + 1) {
+    if (cap < (size_t)payload_bytes(shape) + 1) {
         return WIRE_ERR_LENGTH;
     }
-    put(&w, message->type, 1);
-    switch (message->type) {
-    case WIRE_HELLO:
-        failed = pack_hello(&w, &message->u.hello);
-        break;
-    case WIRE_PRESS:
-        pack_press(&w, &message->u.press);
-        break;
-    case WIRE_PONG:
-        pack_pong(&w, &message->u.pong);
-        break;
-    case WIRE_FAULT:
-        pack_fault(&w, &message->u.fault);
-        break;
-    case WIRE_FLASHED:
-        put(&w, message->u.flashed.id, 2);
-        put(&w, message->u.flashed.boot, 4);
-        put_tick(&w, message->u.flashed.tick_us);
-        put(&w, message->u.flashed.within_us, 2);
-        break;
-    case WIRE_ASK_HELLO:
-        put(&w, message->u.ask_hello.version, 1);
-        break;
-    case WIRE_PING:
-        put(&w, message->u.ping.id, 2);
-        break;
-    case WIRE_KEPT:
-        put(&w, message->u.kept.boot, 4);
-        put(&w, message->u.kept.seq, 4);
-        put(&w, message->u.kept.result, 1);
-        break;
-    case WIRE_LAMP:
-        put(&w, message->u.lamp.cue, 1);
-        put(&w, message->u.lamp.time_ms, 2);
-        break;
-    case WIRE_SERIAL_SET:
-        failed = put_serial(&w, message->u.serial_set.serial);
-        break;
-    case WIRE_FLASH:
-        put(&w, message->u.flash.id, 2);
-        put(&w, message->u.flash.time_ms, 2);
-        break;
-    default:
-        pack_settings(&w, &message->u.settings);
-        break;
+    body[0] = message->type;
+    for (uint8_t i = 0; i < shape->fields; i++) {
+        uint8_t bytes = shape->field[i].bytes;
+        int failed = put_field(body + length, (const char *)message + shape->field[i].offset, bytes);
+        if (failed != 0) {
+            return failed;
+        }
+        length = (uint8_t)(length + bytes);
     }
-    return failed != 0 ? failed : payload + 1;
+    return length;
 }
 
 int wire_unpack(const uint8_t *body, size_t n, struct wire_message *message)
 {
-    struct reader r = {body};
-    uint8_t payload = n > 0 ? payload_bytes(body[0]) : 0;
-
-    if (payload == 0) {
-        return n > 0 ? WIRE_ERR_TYPE : WIRE_ERR_LENGTH;
-    }
-    if (n < (size_t)payload + 1) {
+    if (n == 0) {
         return WIRE_ERR_LENGTH;
     }
-    message->type = (uint8_t)get(&r, 1);
-    switch (message->type) {
-    case WIRE_HELLO:
-        return unpack_hello(&r, &message->u.hello);
-    case WIRE_PRESS:
-        unpack_press(&r, &message->u.press);
-        return 0;
-    case WIRE_PONG:
-        unpack_pong(&r, &message->u.pong);
-        return 0;
-    case WIRE_FAULT:
-        unpack_fault(&r, &message->u.fault);
-        return 0;
-    case WIRE_FLASHED:
-        message->u.flashed.id = (uint16_t)get(&r, 2);
-        message->u.flashed.boot = get(&r, 4);
-        message->u.flashed.tick_us = get_tick(&r);
-        message->u.flashed.within_us = (uint16_t)get(&r, 2);
-        return 0;
-    case WIRE_ASK_HELLO:
-        message->u.ask_hello.version = (uint8_t)get(&r, 1);
-        return 0;
-    case WIRE_PING:
-        message->u.ping.id = (uint16_t)get(&r, 2);
-        return 0;
-    case WIRE_KEPT:
-        message->u.kept.boot = get(&r, 4);
-        message->u.kept.seq = get(&r, 4);
-        message->u.kept.result = (uint8_t)get(&r, 1);
-        return 0;
-    case WIRE_LAMP:
-        message->u.lamp.cue = (uint8_t)get(&r, 1);
-        message->u.lamp.time_ms = (uint16_t)get(&r, 2);
-        return 0;
-    case WIRE_SERIAL_SET:
-        return get_serial(&r, message->u.serial_set.serial);
-    case WIRE_FLASH:
-        message->u.flash.id = (uint16_t)get(&r, 2);
-        message->u.flash.time_ms = (uint16_t)get(&r, 2);
-        return 0;
-    default:
-        unpack_settings(&r, &message->u.settings);
-        return 0;
+    const FLASH struct shape *shape = shape_of(body[0]);
+    if (shape == 0) {
+        return WIRE_ERR_TYPE;
     }
+    if (n < (size_t)payload_bytes(shape) + 1) {
+        return WIRE_ERR_LENGTH;
+    }
+    message->type = *body++;
+    for (uint8_t i = 0; i < shape->fields; i++) {
+        uint8_t bytes = shape->field[i].bytes;
+        int failed = get_field(body, (char *)message + shape->field[i].offset, bytes);
+        if (failed != 0) {
+            return failed;
+        }
+        body += bytes;
+    }
+    return 0;
 }
 
 /* ---- frames ---- */
 
 size_t wire_frame_bytes(uint8_t type)
 {
-    uint8_t payload = payload_bytes(type);
+    const FLASH struct shape *shape = shape_of(type);
     /* Bodies are shorter than 254 bytes, so stuffing always costs exactly one byte. */
-    return payload == 0 ? 0 : (size_t)payload + 1 + 2 + 1 + 2;
+    return shape == 0 ? 0 : (size_t)payload_bytes(shape) + 1 + 2 + 1 + 2;
 }
 
 int wire_encode(const struct wire_message *message, uint8_t *frame, size_t cap)
@@ -462,7 +348,7 @@ static void begin_frame(struct wire_decoder *d)
 
 static void append(struct wire_decoder *d, uint8_t byte)
 {
-    if (d->length < WIRE_BODY_MAX) {
+    if (d->length < WIRE_RECEIVE_MAX) {
         d->body[d->length++] = byte;
     } else {
         d->overlong = true;
@@ -503,7 +389,7 @@ static void end_frame(struct wire_decoder *d, wire_sink *sink, void *ctx)
         return;
     }
     size_t n = (size_t)d->length - 2;
-    uint16_t crc = (uint16_t)(d->body[n] | d->body[n + 1] << 8);
+    uint16_t crc = (uint16_t)(d->body[n] | (uint16_t)d->body[n + 1] << 8);
     if (wire_crc(WIRE_CRC_INIT, d->body, n) != crc) {
         count->crc++;
         return;

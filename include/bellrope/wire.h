@@ -219,6 +219,10 @@ enum wire_error {
 #define WIRE_CRC_INIT 0xFFFFu
 uint16_t wire_crc(uint16_t crc, const uint8_t *bytes, size_t n);
 
+/* Little-endian integers of 1 to 4 bytes. */
+void wire_put(uint8_t *out, uint32_t value, uint8_t bytes);
+uint32_t wire_get(const uint8_t *in, uint8_t bytes);
+
 /*
  * COBS without delimiters. Encode writes at most n + n/254 + 1 bytes; decode at most n - 1. `out` and `in`
  * must not overlap. Both return the length written, or WIRE_ERR_LENGTH when cap is too small, WIRE_ERR_COBS
@@ -242,21 +246,29 @@ int wire_encode(const struct wire_message *message, uint8_t *frame, size_t cap);
  */
 size_t wire_frame_bytes(uint8_t type);
 
-/* Counters only rise; they wrap at 2^32. */
+/* A build for a small part may take narrower counters, and room for the messages it knows alone: longer ones are dropped and counted. */
+#ifndef WIRE_COUNT
+#define WIRE_COUNT uint32_t
+#endif
+#ifndef WIRE_RECEIVE_MAX
+#define WIRE_RECEIVE_MAX WIRE_BODY_MAX
+#endif
+
+/* Counters only rise, and wrap. */
 struct wire_counters {
-    uint32_t good;    /* messages handed to the sink */
-    uint32_t crc;     /* frames whose crc did not match, or too short to have one */
-    uint32_t cobs;    /* frames that were no COBS text */
-    uint32_t length;  /* frames longer than WIRE_BODY_MAX, or shorter than their type needs */
-    uint32_t value;   /* frames with a field out of range */
-    uint32_t unknown; /* sound frames of a type not known */
+    WIRE_COUNT good;    /* messages handed to the sink */
+    WIRE_COUNT crc;     /* frames whose crc did not match, or too short to have one */
+    WIRE_COUNT cobs;    /* frames that were no COBS text */
+    WIRE_COUNT length;  /* frames longer than WIRE_BODY_MAX, or shorter than their type needs */
+    WIRE_COUNT value;   /* frames with a field out of range */
+    WIRE_COUNT unknown; /* sound frames of a type not known */
 };
 
 /* Owned by the caller; one a direction of a line. Fields are the module's own, except the counters, which may
  * be read. */
 struct wire_decoder {
     struct wire_counters counters;
-    uint8_t body[WIRE_BODY_MAX];
+    uint8_t body[WIRE_RECEIVE_MAX];
     uint8_t length;
     uint8_t block; /* bytes left in the COBS block */
     bool zero_due; /* the block that ends stands for a zero, should another follow */
