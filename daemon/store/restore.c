@@ -129,7 +129,10 @@ static int64_t restore_presses(struct restoring *r)
     return PUT_ROWS(r, &query, "restore.press", names);
 }
 
-/* Monotonic times of an earlier boot of the host mean nothing now; what a clap measured holds until the next clap. */
+/*
+ * Monotonic times of an earlier boot of the host mean nothing now; what a clap measured holds until the next clap. A clock whose last
+ * observation is of an earlier boot is passed over with one look-up: pads leave a clock behind at every power-up.
+ */
 static int64_t restore_clocks(struct restoring *r)
 {
     static const char *const names[] = {"clock", "a", "lo", "hi"};
@@ -137,15 +140,18 @@ static int64_t restore_clocks(struct restoring *r)
         "WITH RECURSIVE name (clock) AS ("
         "  SELECT min(clock) FROM clock_observation"
         "  UNION ALL SELECT (SELECT min(o.clock) FROM clock_observation o WHERE o.clock > name.clock) FROM name "
-        "  WHERE name.clock IS NOT NULL) "
-        "SELECT o.clock, o.a, o.lo, o.hi FROM name JOIN clock_observation o ON o.clock = name.clock JOIN run r ON r.id = o.run "
-        "WHERE o.id > coalesce((SELECT x.id FROM clock_observation x WHERE x.clock = name.clock ORDER BY x.id DESC "
-        "                       LIMIT 1 OFFSET CASE name.clock WHEN 'clap' THEN 1 ELSE ? END), -1) "
-        "AND (r.host_boot_id = ? OR name.clock = 'clap') ORDER BY o.id";
+        "  WHERE name.clock IS NOT NULL), "
+        "last AS MATERIALIZED (SELECT n.clock, (SELECT max(o.id) FROM clock_observation o WHERE o.clock = n.clock) AS id FROM name n "
+        "  WHERE n.clock IS NOT NULL), "
+        "live AS MATERIALIZED (SELECT l.clock, l.id FROM last l JOIN clock_observation o ON o.id = l.id JOIN run r ON r.id = o.run "
+        "  WHERE r.host_boot_id = ?1 OR l.clock = 'clap') "
+        "SELECT o.clock, o.a, o.lo, o.hi FROM live l JOIN clock_observation o ON o.clock = l.clock JOIN run r ON r.id = o.run "
+        "WHERE o.id > coalesce((SELECT x.id FROM clock_observation x WHERE x.clock = l.clock ORDER BY x.id DESC LIMIT 1 OFFSET ?2), -1) "
+        "AND CASE l.clock WHEN 'clap' THEN o.id = l.id ELSE r.host_boot_id = ?1 END ORDER BY o.id";
     struct reader_query query;
     reader_begin(&query, r->reader, sql);
-    sql_bind_int(&query.bind, OBSERVATIONS_OF_A_CLOCK);
     sql_bind_text(&query.bind, r->host_boot_id);
+    sql_bind_int(&query.bind, OBSERVATIONS_OF_A_CLOCK);
     return PUT_ROWS(r, &query, "restore.clock", names);
 }
 
