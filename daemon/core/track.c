@@ -107,7 +107,8 @@ bool track_state_update(const struct track_options *options, const struct geo_pl
     }
     if (fix->velocity_known) {
         double variance = velocity_variance(fix);
-        if (kalman_velocity_distance(state, fix->north_m_s, fix->east_m_s, variance) <= gate) {
+        double change = options->speed_sigma_m_s * options->speed_sigma_m_s;
+        if (kalman_velocity_distance(state, fix->north_m_s, fix->east_m_s, variance + change) <= gate) {
             kalman_update_velocity(state, fix->north_m_s, fix->east_m_s, variance);
             used = used || !fix->position_known;
         }
@@ -182,7 +183,9 @@ static enum track_verdict add(struct track *track, const struct track_fix *fix)
         return TRACK_ACCEPTED;
     }
     track->outliers_in_a_row += fix->position_known;
-    if (track->options.restart_after > 0 && track->outliers_in_a_row >= track->options.restart_after) {
+    /* With a single fix so far nothing says which of the two is the wild one; the newer is taken and the next decides. */
+    int enough = track->steps == 1 ? 1 : track->options.restart_after;
+    if (track->options.restart_after > 0 && track->outliers_in_a_row >= enough) {
         return start(track, fix, TRACK_RESTARTED);
     }
     return TRACK_OUTLIER;

@@ -4,7 +4,8 @@
  * A constant-velocity Kalman filter (core/kalman.h) in a plane touching the ellipsoid at the first fix (core/geo.h).
  * A fix is an outlier if it lies further from the prediction than `gate` times the standard deviation of that difference (two
  * degrees of freedom: 3.5 turns away 0.2 % of good fixes). After `restart_after` outliers in a row, or nothing for longer than
- * `gap_ns`, the filter starts anew at the fix: it was the filter that was wrong.
+ * `gap_ns`, the filter starts anew at the fix: it was the filter that was wrong. A second fix that disagrees with the first does so at once. A measured velocity may besides differ by the spread of
+ * the vehicle's speed, for it sees a turn before the filter does.
  *
  * Live: track_add(), then track_at(). After the dive: track_smooth() and track_length(). Raw fixes are never changed.
  *
@@ -130,7 +131,7 @@ struct track_point {
 /*
  * Filters forward and smooths backward. `out` has room for `count` points and is all the memory used; one point is written for each
  * observation that is not OLD or BAD, at its time, outliers included (the state there owes nothing to them). Unlike live, a restart
- * goes back to the first of the outliers in a row that caused it. `fixes` in order of time. Returns the number of points.
+ * goes back to the first of the outliers in a row that caused it, and if it leaves a single fix before it, that one gets no point. `fixes` in order of time. Returns the number of points.
  */
 size_t track_smooth(const struct track_options *options, const struct track_fix *fixes, size_t count,
                     struct track_point *out);
@@ -138,14 +139,15 @@ size_t track_smooth(const struct track_options *options, const struct track_fix 
 struct track_distance {
     double length_m;
     double
-        sigma_m; /* standard deviation, correlations along the track included; systematic errors are not in it */
+        sigma_m; /* standard deviation: the smoother's covariance with its correlations along the track, and half of bias_m */
+    double bias_m;    /* what was already taken off length_m, because noise makes a path longer */
     double bridged_m; /* straight lines over drop-outs between runs: not in length_m */
     size_t points;
 };
 
 /*
- * Length along the smoothed track between two instants, the ends interpolated. A path is longer than what is smoothed of it and noise
- * makes it longer again; docs/telemetry.md gives the bias measured on simulated dives. False if the window holds no piece of track.
+ * Length along the smoothed track between two instants, the ends interpolated. Errors that do not change from fix to fix are not in
+ * sigma_m. docs/telemetry.md gives the bias that remains on simulated dives. False if the window holds no piece of track.
  */
 bool track_length(const struct track_point *points, size_t count, mono_ns from, mono_ns to,
                   struct track_distance *out);

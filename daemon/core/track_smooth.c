@@ -5,10 +5,19 @@
  * them up as if independent would claim far too much. The errors follow e[k] = C[k] e[k+1] + w[k], w of covariance D[k] (`link`), because
  * the smoothed states are a Markov chain backward in time. So the variance of sum g[k].e[k], with g the gradient of L, is folded up in one
  * pass: h[0] = g[0]; variance += h[k]' D[k] h[k]; h[k+1] = g[k+1] + C[k]' h[k]; at the end the last state's own covariance.
+ *
+ * The bias of a length. What noise is left in a piece makes it longer, never shorter: a vehicle at rest seems to travel. The smoother for this
+ * model passes a signal at frequency w (in units of its own bandwidth) with gain 1/(1 + w^4). For velocity, the part of the error's
+ * variance that is noise passed through, and not truth held back, is
+ *   integral w^2/(1 + w^4)^2 dw / integral w^2/(1 + w^4) dw = 1/4
+ * so a piece d with error variance v per axis has |d|^2 too large by 2 v/4, which is taken off before the root.
+ * tests/property/core_track_dives.c shows what that does.
  */
 #include <math.h>
 
 #include "core/track_observe.h"
+
+static const double noise_share = 0.25;
 
 /* ---- forward ---- */
 
@@ -43,6 +52,12 @@ static void start_run(struct forward *f, const struct track_fix *fix, enum track
     f->outliers = 0;
 }
 
+/* Whether the last of `count` points is the only one of its run: a fix with which nothing after it agreed, so the outlier itself. */
+static bool alone(const struct forward *f, size_t count)
+{
+    return count == 1 || (count > 1 && f->points[count - 2].run != f->points[count - 1].run);
+}
+
 /* Takes one fix; returns the index of the fix to take next, which is an earlier one where a run starts anew. */
 static size_t take(struct forward *f, size_t index)
 {
@@ -68,12 +83,17 @@ static size_t take(struct forward *f, size_t index)
         return index + 1;
     }
     point->verdict = TRACK_OUTLIER;
-    if (fix->position_known && f->outliers++ == 0) {
+    if (!fix->position_known) {
+        f->count++;
+        return index + 1;
+    }
+    if (f->outliers++ == 0) {
         f->outlier_fix = index;
         f->outlier_points = f->count;
     }
-    if (f->options->restart_after > 0 && f->outliers >= f->options->restart_after) {
-        f->count = f->outlier_points;
+    bool single = alone(f, f->outlier_points);
+    if (f->options->restart_after > 0 && f->outliers >= (single ? 1 : f->options->restart_after)) {
+        f->count = f->outlier_points - single;
         start_run(f, &f->fixes[f->outlier_fix], TRACK_RESTARTED);
         return f->outlier_fix + 1;
     }
@@ -114,10 +134,6 @@ size_t track_smooth(const struct track_options *options, const struct track_fix 
     for (size_t first = 0; first < f.count;) {
         size_t last = end_of_run(out, f.count, first);
         smooth_run(out, first, last, options->acceleration_psd);
-        /* A lone fix that nothing after it agreed with was the outlier itself. */
-        if (last == first && last + 1 < f.count && out[last + 1].verdict == TRACK_RESTARTED) {
-            out[first].verdict = TRACK_OUTLIER;
-        }
         first = last + 1;
     }
     for (size_t i = 0; i < f.count; i++) {
@@ -134,7 +150,8 @@ size_t track_smooth(const struct track_options *options, const struct track_fix 
 
 /* One piece of track between neighbours: its length, direction, and the part of it that lies in the window. */
 struct piece {
-    double length_m;
+    double length_m;    /* less the bias */
+    double bias_m;      /* what was taken off */
     double north, east; /* unit vector */
     double weight;
 };
@@ -145,17 +162,29 @@ struct fold {
     double variance;
 };
 
+/* Error variance, per axis, of the piece from a to b: their positions' errors are correlated through the link. */
+static double variance_of_piece(const struct track_point *a, const struct track_point *b)
+{
+    double shared = a->link.gain[0] * b->state.var_pos + a->link.gain[1] * b->state.cov;
+
+    return fmax(a->state.var_pos + b->state.var_pos - 2.0 * shared, 0.0);
+}
+
 static struct piece piece_of(const struct track_point *a, const struct track_point *b, mono_ns from,
                              mono_ns to)
 {
     double north = b->state.north_m - a->state.north_m;
     double east = b->state.east_m - a->state.east_m;
     double flat = hypot(north, east);
+    double square = flat * flat - 2.0 * noise_share * variance_of_piece(a, b);
+    double kept = square > 0.0 ? sqrt(square) / flat : 0.0;
+    double length = geo_distance_m(a->lat_deg, a->lon_deg, b->lat_deg, b->lon_deg);
     double whole = (double)(b->at.ns - a->at.ns);
     int64_t start = a->at.ns > from.ns ? a->at.ns : from.ns;
     int64_t end = b->at.ns < to.ns ? b->at.ns : to.ns;
 
-    return (struct piece){.length_m = geo_distance_m(a->lat_deg, a->lon_deg, b->lat_deg, b->lon_deg),
+    return (struct piece){.length_m = length * kept,
+                          .bias_m = length * (1.0 - kept),
                           .north = flat > 0.0 ? north / flat : 0.0,
                           .east = flat > 0.0 ? east / flat : 0.0,
                           .weight = end > start ? (double)(end - start) / whole : 0.0};
@@ -202,6 +231,7 @@ static void add_run(const struct track_point *points, size_t first, size_t last,
     for (size_t k = first; k < last; k++) {
         struct piece piece = piece_of(&points[k], &points[k + 1], from, to);
         out->length_m += piece.weight * piece.length_m;
+        out->bias_m += piece.weight * piece.bias_m;
         out->points += piece.weight > 0.0;
         add_gradient(&fold, &piece, -1.0);
         pass_link(&fold, &points[k].link);
@@ -233,7 +263,7 @@ bool track_length(const struct track_point *points, size_t count, mono_ns from, 
         return false;
     }
     sum.points++;
-    sum.sigma_m = sqrt(fmax(variance, 0.0));
+    sum.sigma_m = sqrt(fmax(variance, 0.0) + 0.25 * sum.bias_m * sum.bias_m);
     *out = sum;
     return true;
 }
