@@ -197,7 +197,7 @@ static int bring_up(sqlite3 *db, size_t version)
 /* The versions once more, now through SQLite, which also sees what only the log has yet. `*version` 0: an empty file. */
 static enum store_result read_version(sqlite3 *db, const char *path, int64_t *version, struct store_error *error)
 {
-    int64_t application, objects;
+    int64_t application = 0, objects = 0;
     if (database_int(db, "PRAGMA application_id", &application) != SQLITE_OK ||
         database_int(db, "PRAGMA user_version", version) != SQLITE_OK ||
         database_int(db, "SELECT count(*) FROM sqlite_schema", &objects) != SQLITE_OK)
@@ -211,7 +211,7 @@ static enum store_result read_version(sqlite3 *db, const char *path, int64_t *ve
 
 static enum store_result make_current(sqlite3 *db, const char *path, struct store_error *error)
 {
-    int64_t version;
+    int64_t version = 0;
     enum store_result result = read_version(db, path, &version, error);
     if (result == STORE_OK && version < DATABASE_VERSION && bring_up(db, (size_t)version) != SQLITE_OK)
         result = database_fail(error, db, path, version == 0 ? "make the database" : "bring the database up to this version");
@@ -306,7 +306,7 @@ static enum store_result open_alone(sqlite3 **out, const char *path, struct stor
 
 static enum store_result reader_version(sqlite3 *db, const char *path, struct store_error *error)
 {
-    int64_t version;
+    int64_t version = 0;
     enum store_result result = read_version(db, path, &version, error);
     if (result == STORE_OK && version != DATABASE_VERSION)
         return store_error_set(error, STORE_NOT_OURS,
