@@ -2,6 +2,7 @@
 
 #include "speak.h"
 
+#include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -107,11 +108,22 @@ static size_t vehicle_says(char *text, const struct world_state *world)
     return n;
 }
 
+/* Beside pressure, temperature and conductivity: invented quantities that come and go slowly. */
+static size_t ctd_says(const struct instrument *one, char *text, const struct world_state *world, double t_s)
+{
+    double extra[8];
+    for (int i = 0; i < one->plan->extra; i++)
+        extra[i] = 10.0 * (i + 1) + 3 * sin(t_s / (31 + 17 * i)) + world->depth_m / 1000;
+    return speak_ctd(text, world->pressure_dbar, world->temperature_C, world->conductivity_mS_cm, extra,
+                     one->plan->extra);
+}
+
 static size_t says(struct instruments *instruments, int feed, int64_t at_ns, char *text)
 {
     struct world_state world;
     int64_t utc_ns = at_ns + instruments->utc_offset_ns;
-    world_at(&instruments->script->world, (double)(at_ns - instruments->start_ns) / 1e9, &world);
+    double t_s = (double)(at_ns - instruments->start_ns) / 1e9;
+    world_at(&instruments->script->world, t_s, &world);
     switch (feed) {
     case SCRIPT_SHIP:
         return ship_says(text, &world, utc_ns);
@@ -120,7 +132,7 @@ static size_t says(struct instruments *instruments, int feed, int64_t at_ns, cha
     case SCRIPT_VEHICLE:
         return vehicle_says(text, &world);
     default:
-        return speak_ctd(text, world.pressure_dbar, world.temperature_C, world.conductivity_mS_cm);
+        return ctd_says(&instruments->one[feed], text, &world, t_s);
     }
 }
 

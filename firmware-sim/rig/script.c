@@ -305,6 +305,7 @@ static bool feed_address(struct statement *s, struct script_feed_plan *feed)
 
 static bool feed_option(struct statement *s, struct script_feed_plan *feed, const char *option)
 {
+    int64_t count = 0;
     if (strcmp(option, "to") == 0)
         return feed_address(s, feed);
     if (strcmp(option, "every") == 0)
@@ -315,6 +316,10 @@ static bool feed_option(struct statement *s, struct script_feed_plan *feed, cons
         return take_duration(s, "jitter", &feed->jitter_ns);
     if (strcmp(option, "noise") == 0)
         return take_number(s, "noise", "m", 0, 1000, &feed->noise_m);
+    if (strcmp(option, "extra") == 0 && take_count(s, "extra", 0, 8, &count)) {
+        feed->extra = (int)count;
+        return true;
+    }
     if (strcmp(option, "outliers") == 0 && take_number(s, "outliers", "%", 0, 100, &feed->outliers)) {
         feed->outliers /= 100;
         return true;
@@ -331,7 +336,7 @@ static void read_feed(struct statement *s, int index)
         if (feed_option(s, feed, option))
             continue;
         if (s->problems == before)
-            complain(s, "%s: '%s' is none of to, every, late, jitter, noise, outliers",
+            complain(s, "%s: '%s' is none of to, every, late, jitter, noise, outliers, extra",
                      script_feed_name((enum script_feed)index), option);
         return;
     }

@@ -88,6 +88,7 @@ struct script_feed_plan {
     int64_t every_ns;
     int64_t late_ns;   /* between the instant a value is of and its line's departure */
     int64_t jitter_ns; /* and at most so much more, evenly spread */
+    int extra;         /* ctd: so many columns more than pressure, temperature, conductivity; 0 to 8 */
     double noise_m;    /* acoustic: standard deviation of a fix, each axis */
     double outliers;   /* acoustic: part of fixes that are far off */
 };

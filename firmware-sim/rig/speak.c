@@ -88,8 +88,12 @@ size_t speak_xdr(char *out, const char *talker, double pressure_bar, double dept
     return finish(out);
 }
 
-size_t speak_ctd(char *out, double pressure_dbar, double temperature_C, double conductivity_mS_cm)
+size_t speak_ctd(char *out, double pressure_dbar, double temperature_C, double conductivity_mS_cm,
+                 const double *extra, int extra_count)
 {
-    return (size_t)snprintf(out, SPEAK_MAX, "%9.3f, %8.4f, %9.5f\r\n", pressure_dbar, temperature_C,
-                            conductivity_mS_cm);
+    int n = snprintf(out, SPEAK_MAX, "%9.3f, %8.4f, %9.5f", pressure_dbar, temperature_C, conductivity_mS_cm);
+    for (int i = 0; i < extra_count; i++)
+        n += snprintf(out + n, SPEAK_MAX - (size_t)n, ", %8.3f", extra[i]);
+    n += snprintf(out + n, SPEAK_MAX - (size_t)n, "\r\n");
+    return (size_t)n;
 }

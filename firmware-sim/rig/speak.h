@@ -11,7 +11,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-enum { SPEAK_MAX = 128 };
+enum { SPEAK_MAX = 160 };
 
 /* utc_ns: the instant the fix is of, nanoseconds since 1970. Seven decimals of a minute are 0.2 mm. */
 size_t speak_gga(char *out, const char *talker, int64_t utc_ns, double lat_deg, double lon_deg,
@@ -24,7 +24,8 @@ size_t speak_dbt(char *out, const char *talker, double below_m);
 /* Pressure (bar), depth (m), pitch and roll (degrees) as a transducer sentence. */
 size_t speak_xdr(char *out, const char *talker, double pressure_bar, double depth_m, double pitch_deg,
                  double roll_deg);
-/* "2034.512,  3.4512, 32.98123": pressure in dbar, temperature in C, conductivity in mS/cm. */
-size_t speak_ctd(char *out, double pressure_dbar, double temperature_C, double conductivity_mS_cm);
+/* "2034.512,   3.4512,  32.98123": pressure in dbar, temperature in C, conductivity in mS/cm, and what else is measured. */
+size_t speak_ctd(char *out, double pressure_dbar, double temperature_C, double conductivity_mS_cm,
+                 const double *extra, int extra_count);
 
 #endif
