@@ -128,7 +128,7 @@ static struct tcmap_segment *newest(struct tcmap *tc)
 
 static struct tcmap_segment *open_segment(struct tcmap *tc, int64_t from, int64_t edge_ns)
 {
-    const bool follows = tc->segments > 0;
+    const bool is_first = tc->segments == 0;
     if (tc->segments == TCMAP_SEGMENTS) {
         memmove(&tc->segment[0], &tc->segment[1], (TCMAP_SEGMENTS - 1) * sizeof tc->segment[0]);
         tc->segments--;
@@ -138,7 +138,7 @@ static struct tcmap_segment *open_segment(struct tcmap *tc, int64_t from, int64_
     segment->rate = tc->rate;
     segment->from = from;
     segment->edge_ns = edge_ns;
-    segment->follows = follows;
+    segment->follows = !is_first;
     clockmap_init(&segment->map, &tc->params.recorder);
     tc->open = true;
     return segment;

@@ -14,13 +14,15 @@
 
 __extension__ typedef __int128 wide;
 
-static const struct {
+struct rate_facts {
     const char *name;
     int32_t num, den;
     int32_t fps;  /* nominal: labels a second */
     int32_t drop; /* labels left out in nine minutes of ten */
     enum timecode_rate word;
-} rates[TIMECODE_RATES] = {
+};
+
+static const struct rate_facts rates[TIMECODE_RATES] = {
     [TC_RATE_23_976] = {"23.976", 24000, 1001, 24, 0, TC_RATE_23_976},
     [TC_RATE_24] = {"24", 24, 1, 24, 0, TC_RATE_24},
     [TC_RATE_25] = {"25", 25, 1, 25, 0, TC_RATE_25},

@@ -161,14 +161,14 @@ static inline void sim_note(struct sim_tally *tally, double us)
         tally->max = us;
 }
 
-/* In milliseconds, rounded up to the bin's upper edge. */
+/* In milliseconds: the bin's upper edge, or the greatest value of all. */
 static inline double sim_quantile_ms(const struct sim_tally *tally, double q)
 {
     uint64_t below = 0;
     for (int i = 0; i < SIM_BINS; i++) {
         below += tally->bin[i];
         if ((double)below >= q * (double)tally->count && below > 0)
-            return i == SIM_BINS - 1 ? tally->max / 1000 : (i + 1) / 1000.0;
+            return i == SIM_BINS - 1 || i + 1 > tally->max ? tally->max / 1000 : (i + 1) / 1000.0;
     }
     return 0;
 }
