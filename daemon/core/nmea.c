@@ -199,9 +199,13 @@ static bool coordinate(struct cursor *c, int64_t max_deg, char plus, char minus,
     if (at == first) {
         return false;
     }
+    if (count == 0 || count > 5 || sign == 0) {
+        spoil(c);
+        return false;
+    }
     int64_t minutes = (int64_t)(dddmm % 100U);
     int64_t nano_minutes = ((int64_t)(dddmm / 100U) * 60 + minutes) * NS_PER_S + nano;
-    if (count == 0 || count > 5 || sign == 0 || minutes >= 60 || nano_minutes > max_deg * 60 * NS_PER_S) {
+    if (minutes >= 60 || nano_minutes > max_deg * 60 * NS_PER_S) {
         spoil(c);
         return false;
     }
@@ -355,7 +359,7 @@ static void read_zda(struct cursor *c, struct nmea_sentence *s)
     bool dated = whole(c, &day);
     dated = whole(c, &month) && dated;
     dated = whole(c, &year) && dated;
-    if (dated && (year < 1980 || year > 9999)) {
+    if (dated && (year < 1980 || year > 2199)) {
         spoil(c);
     } else if (dated) {
         date(c, s, year, month, day);

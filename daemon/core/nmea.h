@@ -106,7 +106,7 @@ struct nmea_sentence {
     bool time_trusted; /* the sentence does not call itself invalid (RMC V, GLL V, THS V, GGA quality 0) */
     int32_t time_of_day_s; /* 0..86400; 86400 only in a leap second */
     int32_t time_of_day_ns;
-    int16_t year; /* 1980..2079 where two digits were given */
+    int16_t year; /* 1980..2199; two digits mean 1980..2079 */
     int8_t month, day;
     int8_t zone_h, zone_min; /* ZDA: local zone, as given */
     int64_t lat_e9, lon_e9;  /* 1e-9 degree, north and east positive */
