@@ -186,7 +186,6 @@ static void deliver_up(struct line *line)
     struct fields_writer writer;
     fields_begin(&writer, record, sizeof record, "up");
     fields_put(&writer, "port", line->path);
-    fields_put_int(&writer, "baud", serial_is_paced(line->serial) ? line->baud : 0);
     line->deliver.fn(line->deliver.ctx, line->up, line->source, hostclock_now(), record, writer.len);
 }
 

@@ -5,7 +5,7 @@
  *   absent --opened--> up --hang-up, error--> absent      tried again after 0.1 s, then 0.2 ... up to 2 s; anew
  *                                             from 0.1 s once bytes have come
  *
- * `up` carries op=up port=PATH baud=N, N being 0 where the line does not pace bytes; `down` carries op=down why=TEXT.
+ * `up` carries op=up port=PATH; `down` carries op=down why=TEXT.
  *
  * On any sign that the device is gone: the poll is stopped first, then the port closed, then `down` delivered, then
  * the backoff timer started. There is never a second poll on the descriptor, and none goes on after an error. While
@@ -34,7 +34,7 @@ struct line_plan {
     const char *path; /* NULL: by USB ids */
     uint16_t usb_vendor, usb_product;
     const char *usb_serial;
-    uint32_t baud;
+    uint32_t baud; /* 0: any does (native USB) */
     line_open_fn *open; /* NULL: a serial port */
     void *open_ctx;
     uint32_t first_wait_ms, last_wait_ms; /* between tries; 0: 100 and 2000 */

@@ -20,7 +20,6 @@ enum { UNPACED_BAUD = 115200 };
 struct serial {
     struct sp_port *port; /* NULL: the termios path */
     int fd;
-    bool paced;
     bool low_latency;
 };
 
@@ -70,7 +69,6 @@ static int open_port(struct serial *serial, uint32_t baud, struct serial_error *
         (void)sp_close(serial->port);
         return -1;
     }
-    serial->paced = baud != 0;
     serial->low_latency = ask_low_latency(serial->fd);
     keep_dtr(serial->fd);
     return 0;
@@ -171,11 +169,6 @@ void serial_close(struct serial *serial)
 int serial_fd(const struct serial *serial)
 {
     return serial->fd;
-}
-
-bool serial_is_paced(const struct serial *serial)
-{
-    return serial->paced;
 }
 
 bool serial_is_low_latency(const struct serial *serial)

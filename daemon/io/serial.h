@@ -25,8 +25,8 @@ struct serial_error {
 /* NULL and `error` where the port cannot be opened or set up. */
 struct serial *serial_open(const char *path, uint32_t baud, struct serial_error *error);
 
-/* The same handle around a descriptor that was opened and set up elsewhere and is now the handle's; not paced. NULL where
- * memory is short (the descriptor is closed). */
+/* The same handle around a descriptor that was opened and set up elsewhere and is now the handle's. NULL where memory
+ * is short (the descriptor is closed). */
 struct serial *serial_adopt(int fd);
 
 void serial_close(struct serial *serial);
@@ -34,8 +34,6 @@ void serial_close(struct serial *serial);
 /* The descriptor to poll; it stays the port's. */
 int serial_fd(const struct serial *serial);
 
-/* Whether the line paces bytes at its baud rate (a pseudo-terminal does not). */
-bool serial_is_paced(const struct serial *serial);
 bool serial_is_low_latency(const struct serial *serial);
 
 /* Bytes read or written, 0 where nothing can be read or taken now, or a negative errno. -EIO stands for every way in
