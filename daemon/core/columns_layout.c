@@ -2,7 +2,6 @@
 #include "core/columns.h"
 
 #include <ctype.h>
-#include <stdarg.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -61,17 +60,8 @@ static const struct unit units[] = {
 
 enum { UNIT_COUNT = sizeof units / sizeof units[0] };
 
-static bool refuse(char *error, const char *format, ...) __attribute__((format(printf, 2, 3)));
-
-static bool refuse(char *error, const char *format, ...)
-{
-    va_list args;
-
-    va_start(args, format);
-    (void)vsnprintf(error, COLUMNS_ERROR_MAX, format, args);
-    va_end(args);
-    return false;
-}
+/* Writes the sentence and is false. */
+#define refuse(error, ...) ((void)snprintf(error, COLUMNS_ERROR_MAX, __VA_ARGS__), false)
 
 bool columns_set_separator(struct columns *columns, const char *text, char *error)
 {
@@ -242,7 +232,7 @@ static bool read_channel(struct channel_names *names, const char *what, struct c
 bool columns_set_column(struct columns *columns, struct channel_names *names, const char *which,
                         const char *what, char *error)
 {
-    struct columns_field field;
+    struct columns_field field = {.first = 0};
 
     if (columns->count == COLUMNS_MAX) {
         return refuse(error, "column.%.40s: at most %d columns are accepted", which, COLUMNS_MAX);

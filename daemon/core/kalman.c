@@ -65,7 +65,7 @@ static void smoother_gain(const struct kalman_state *s, double d, const struct k
                           double gain[4])
 {
     double det = ahead->var_pos * ahead->var_vel - ahead->cov * ahead->cov;
-    double pf[4] = {s->var_pos + d * s->cov, s->cov, s->cov + d * s->var_vel, s->var_vel};
+    const double pf[4] = {s->var_pos + d * s->cov, s->cov, s->cov + d * s->var_vel, s->var_vel};
 
     for (int row = 0; row < 2; row++) {
         double a = pf[2 * row];
@@ -110,8 +110,8 @@ void kalman_smooth(struct kalman_state *state, double seconds, double q, const s
                &state->east_m_s);
     sandwich(gain, (double[]){ahead.var_pos, ahead.cov, ahead.var_vel}, known);
     sandwich(gain, (double[]){next->var_pos, next->cov, next->var_vel}, given);
-    double rest[3] = {fmax(state->var_pos - known[0], 0.0), state->cov - known[1],
-                      fmax(state->var_vel - known[2], 0.0)};
+    const double rest[3] = {fmax(state->var_pos - known[0], 0.0), state->cov - known[1],
+                            fmax(state->var_vel - known[2], 0.0)};
     state->var_pos = rest[0] + given[0];
     state->cov = rest[1] + given[1];
     state->var_vel = rest[2] + given[2];

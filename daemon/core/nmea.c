@@ -391,7 +391,7 @@ static int best_mode(struct cursor *c)
 {
     static const struct {
         char mode;
-        int8_t quality, rank;
+        int quality, rank;
     } known[] = {{'N', 0, 0}, {'S', 8, 1}, {'M', 7, 2}, {'E', 6, 3}, {'A', 1, 4},
                  {'D', 2, 5}, {'P', 3, 6}, {'F', 5, 7}, {'R', 4, 8}};
     int quality = 0;
@@ -582,7 +582,7 @@ static void name(struct cursor *c, char out[NMEA_XDR_NAME_MAX])
 
 static void read_xdr(struct cursor *c, struct nmea_sentence *s)
 {
-    struct nmea_xdr beyond;
+    struct nmea_xdr beyond = {.type = 0};
 
     while (*c->at != '*' && !c->bad) {
         bool room = s->xdr_count < NMEA_XDR_MAX;
