@@ -4,10 +4,13 @@
  * Day, hour, ten-minute and minute counts: SMPTE ST 12-1 drop-frame rule (two labels skipped each minute but every tenth). The frame table
  * and the packed words: computed apart from this program; the 29.97 DF cells also by libltc 1.3.2, the words by its ltc_time_to_frame
  * and ltc_frame_set_parity, the last row also by npm smpte-timecode. Word layout: ltc.h of libltc.
+ *
+ * With --list it prints many labels of every rate for readers/timecode_npm.sh to compare.
  */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
+#include <stdio.h>
 #include <string.h>
 #include <cmocka.h>
 
@@ -381,8 +384,44 @@ static void words_count_pairs(void **state)
     }
 }
 
-int main(void)
+static void print_label(char kind, int64_t frame, struct timecode tc, enum timecode_rate rate)
 {
+    char text[TIMECODE_TEXT];
+    timecode_format(tc, rate, text);
+    printf("%c %lld %s\n", kind, (long long)frame, text);
+}
+
+/* "r num den drop" before each rate; "f frame label" for more than 100,000 frames spread over the day and for those around every whole
+ * minute; "x 0 label" for labels that drop-frame leaves out. */
+static void list_labels(void)
+{
+    for (int r = 0; r < TIMECODE_RATES; r++) {
+        const enum timecode_rate rate = (enum timecode_rate)r;
+        const int64_t day = timecode_frames_per_day(rate);
+        int32_t num, den;
+        timecode_rate_fraction(rate, &num, &den);
+        printf("r %d %d %d\n", num, den, timecode_is_drop(rate));
+        for (int64_t n = 0; n < day; n += day / 110000)
+            print_label('f', n, timecode_from_frame(n, rate), rate);
+        for (int minute = 0; minute < 1440; minute++) {
+            struct timecode tc = {(uint8_t)(minute / 60), (uint8_t)(minute % 60), 0, 0};
+            int64_t frame = 0;
+            while (timecode_to_frame(tc, rate, &frame) != 0) {
+                print_label('x', 0, tc, rate);
+                tc.ff++;
+            }
+            for (int64_t n = frame - 2; n < frame + 3; n++)
+                print_label('f', timecode_wrap(n, rate), timecode_from_frame(n, rate), rate);
+        }
+    }
+}
+
+int main(int argc, char **argv)
+{
+    if (argc == 2 && strcmp(argv[1], "--list") == 0) {
+        list_labels();
+        return 0;
+    }
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(counts_of_a_day),
         cmocka_unit_test(labels_of_some_frames),
