@@ -1,0 +1,91 @@
+#include "cli/ask.h"
+
+#include "io/utctext.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+struct client *ask_open(const struct options *options, struct target *target)
+{
+    char why[CLIENT_WHY_SIZE];
+    if (target_find(options, target) != CLI_DONE)
+        return NULL;
+    if (target->db_only) {
+        cli_fail(options->verb, "this needs a daemon; leave --db out");
+        return NULL;
+    }
+    struct client *client = client_open(target, why);
+    if (client == NULL)
+        cli_fail(options->verb, "%s", why);
+    return client;
+}
+
+void ask_print_json(const json_t *json)
+{
+    char *text = json_dumps(json, JSON_COMPACT | JSON_ENCODE_ANY | JSON_REAL_PRECISION(15));
+    if (text != NULL)
+        puts(text);
+    free(text);
+}
+
+static void print_done(const struct options *options, const json_t *result, const char *word)
+{
+    const char *ref = json_string_value(json_object_get(result, "ref"));
+    const char *note = json_string_value(json_object_get(result, "note"));
+    const json_t *seq = json_object_get(result, "seq");
+    if (options->json) {
+        ask_print_json(result);
+        return;
+    }
+    printf("%s%s%s", word, ref != NULL ? " " : "", ref != NULL ? ref : "");
+    if (json_is_integer(seq))
+        printf(" (seq %" JSON_INTEGER_FORMAT ")", json_integer_value(seq));
+    printf("%s%s\n", note != NULL ? ": " : "", note != NULL ? note : "");
+}
+
+int ask_command(const struct options *options, const char *method, json_t *params, const char *word)
+{
+    struct target target;
+    char why[CLIENT_WHY_SIZE];
+    struct client *client = ask_open(options, &target);
+    if (client == NULL) {
+        json_decref(params);
+        return CLI_FAILED;
+    }
+    json_t *result = client_call(client, method, params, why);
+    client_close(client);
+    if (result == NULL)
+        return cli_fail(options->verb, "%s", why);
+    print_done(options, result, word);
+    json_decref(result);
+    return CLI_DONE;
+}
+
+void ask_put(json_t *params, const char *name, const char *value)
+{
+    if (value != NULL)
+        json_object_set_new(params, name, json_string(value));
+}
+
+int ask_put_instant(const struct options *options, json_t *params)
+{
+    const char *ago = options_value(options, "ago"), *at = options_value(options, "at");
+    long long ago_ns;
+    utc_ns utc;
+    if (ago != NULL && at != NULL)
+        return cli_misuse(options->verb, "--ago and --at exclude each other");
+    if (ago != NULL) {
+        if (!options_duration(ago, &ago_ns))
+            return cli_misuse(options->verb, "--ago '%s': give a time such as 20s, 2m30s or 1h", ago);
+        json_object_set_new(params, "ago_s", json_real((double)ago_ns / 1e9));
+    }
+    if (at != NULL && utctext_parse(at, &utc))
+        ask_put(params, "at_utc", at);
+    else if (at != NULL && strlen(at) <= 11)
+        ask_put(params, "at_timecode", at);
+    else if (at != NULL)
+        return cli_misuse(
+            options->verb,
+            "--at '%s': give a UTC such as 2031-03-04T05:06:07.089Z or a timecode such as 05:06:07:02", at);
+    return CLI_DONE;
+}

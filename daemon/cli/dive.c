@@ -1,0 +1,141 @@
+#include "cli/ask.h"
+#include "cli/rows.h"
+#include "cli/show.h"
+#include "cli/table.h"
+#include "cli/verbs.h"
+
+#include <string.h>
+#include <unistd.h>
+
+static int begin(const struct options *options)
+{
+    if (options->argument_count != 2)
+        return cli_misuse(options->verb, "begin needs the dive's id, such as D007");
+    json_t *params = json_object();
+    ask_put(params, "id", options->argument[1]);
+    ask_put(params, "vehicle", options_value(options, "vehicle"));
+    ask_put(params, "ship", options_value(options, "ship"));
+    ask_put(params, "site", options_value(options, "site"));
+    return ask_command(options, "dive.begin", params, "begun");
+}
+
+static const struct table_column COLUMNS[] = {
+    {"DIVE", false, false},   {"BEGUN", false, false},    {"LASTED", true, false},
+    {"VEHICLE", false, true}, {"SHIP", false, true},      {"SITE", false, true},
+    {"MARKERS", true, false}, {"SIGHTINGS", true, false}, {"SAMPLES", true, false}};
+
+static void count_cell(struct table *table, const json_t *row, const char *name)
+{
+    table_cellf(table, "%" JSON_INTEGER_FORMAT, json_integer_value(json_object_get(row, name)));
+}
+
+static void add_row(struct table *table, const json_t *row)
+{
+    char text[SHOW_SIZE];
+    bool open = json_is_true(json_object_get(row, "open"));
+    table_cell(table, show_text(row, "id"));
+    table_cell(table, show_date_time(row, "begun", text));
+    table_cell(table, open ? "open" : show_duration(row, "begun", "ended", text));
+    table_cell(table, show_text(row, "vehicle"));
+    table_cell(table, show_text(row, "ship"));
+    table_cell(table, show_text(row, "site"));
+    count_cell(table, row, "markers");
+    count_cell(table, row, "sightings");
+    count_cell(table, row, "samples");
+}
+
+static int list(const struct options *options)
+{
+    struct rows_want want = {.kind = ROWJSON_DIVES};
+    json_t *rows = rows_get(options, &want, NULL);
+    if (rows == NULL)
+        return CLI_FAILED;
+    struct table *table = table_new(COLUMNS, sizeof COLUMNS / sizeof COLUMNS[0]);
+    const json_t *row;
+    size_t i;
+    json_array_foreach(rows, i, row)
+    {
+        if (options->json)
+            ask_print_json(row);
+        else if (table != NULL)
+            add_row(table, row);
+    }
+    if (!options->json && table != NULL && table_rows(table) > 0)
+        table_print(table, TABLE_WIDTH, stdout);
+    else if (!options->json)
+        puts("no dive yet; `bellrope dive begin ID` begins one");
+    table_free(table);
+    json_decref(rows);
+    return CLI_DONE;
+}
+
+static int pack(const struct options *options)
+{
+    const char *path = options_value(options, "o");
+    struct target target;
+    struct store_reader *reader;
+    struct store_error error;
+    if (options->argument_count != 2 || path == NULL)
+        return cli_misuse(options->verb, "pack needs the dive's id and -o FILE");
+    if (target_find(options, &target) != CLI_DONE)
+        return CLI_FAILED;
+    if (store_reader_open(&reader, target.db, &error) != STORE_OK)
+        return cli_fail(options->verb, "%s", error.text);
+    enum store_result result = store_pack(reader, options->argument[1], path, &error);
+    store_reader_close(reader);
+    if (result != STORE_OK)
+        return cli_fail(options->verb, "%s", error.text);
+    if (options->json) {
+        json_t *made = json_pack("{s:s, s:s}", "dive", options->argument[1], "file", path);
+        ask_print_json(made);
+        json_decref(made);
+    } else {
+        printf("packed %s into %s\n", options->argument[1], path);
+    }
+    return CLI_DONE;
+}
+
+static int run(const struct cli_verb *verb, int argc, char **argv)
+{
+    struct options options;
+    int done = options_read(&options, verb, argc, argv);
+    if (done != CLI_DONE)
+        return done == OPTIONS_HELPED ? CLI_DONE : done;
+    const char *what = options.argument[0];
+    if (strcmp(what, "begin") == 0)
+        return begin(&options);
+    if (strcmp(what, "pack") == 0)
+        return pack(&options);
+    if (options.argument_count > 1)
+        return cli_misuse(verb, "'%s' is one argument too many for %s", options.argument[1], what);
+    if (strcmp(what, "end") == 0)
+        return ask_command(&options, "dive.end", json_object(), "ended");
+    if (strcmp(what, "list") == 0)
+        return list(&options);
+    return cli_misuse(verb, "'%s': it is begin, end, list or pack", what);
+}
+
+static const struct cli_option OPTIONS[] = {{"vehicle", "NAME", "begin: else the configuration's"},
+                                            {"ship", "NAME", "begin: else the configuration's"},
+                                            {"site", "NAME", "begin: else the configuration's"},
+                                            {"o", "FILE", "pack: the database to make"},
+                                            {0}};
+
+const struct cli_verb verb_dive = {
+    .name = "dive",
+    .arguments = "begin ID | end | list | pack ID -o FILE",
+    .summary = "Begins and ends a dive, lists dives, packs one into a database of its own",
+    .details = "An id is 1 to 31 of A-Z a-z 0-9 _ . - and is used once. Numbers of markers, sightings and "
+               "samples run from 1 in\n"
+               "each dive. What is still open when a dive ends is closed, and says so.",
+    .examples = "  bellrope dive begin D007 --site 'north wall'\n"
+                "  bellrope dive end\n"
+                "  bellrope dive list\n"
+                "  bellrope dive pack D007 -o D007.db\n",
+    .options = OPTIONS,
+    .least = 1,
+    .most = 2,
+    .needs_record = true,
+    .prints = true,
+    .run = run,
+};

@@ -1,0 +1,81 @@
+#include "export/export.h"
+
+#include "cli/target.h"
+#include "cli/verbs.h"
+#include "io/utctext.h"
+
+#include <string.h>
+
+static int misuse_format(const struct cli_verb *verb, const char *name)
+{
+    char known[256] = "";
+    const struct export_format *format;
+    for (size_t i = 0; (format = export_format_at(i)) != NULL; i++) {
+        size_t len = strlen(known);
+        snprintf(known + len, sizeof known - len, " %s", format->name);
+    }
+    return cli_misuse(verb, "'%s' is no format; there are:%s", name, known);
+}
+
+static int write_it(const struct options *options, const struct export_format *format,
+                    const struct export_options *how)
+{
+    struct target target;
+    struct store_reader *reader;
+    struct store_error error;
+    char why[EXPORT_WHY_SIZE];
+    if (target_find(options, &target) != CLI_DONE)
+        return CLI_FAILED;
+    if (target.db[0] == '\0')
+        return cli_fail(options->verb,
+                        "an export reads the database; name it with --db FILE or --config FILE");
+    if (store_reader_open(&reader, target.db, &error) != STORE_OK)
+        return cli_fail(options->verb, "%s", error.text);
+    int result = export_write(format, reader, how, options_value(options, "o"), why);
+    store_reader_close(reader);
+    return result == 0 ? CLI_DONE : cli_fail(options->verb, "%s", why);
+}
+
+static int run(const struct cli_verb *verb, int argc, char **argv)
+{
+    struct options options;
+    int done = options_read(&options, verb, argc, argv);
+    if (done != CLI_DONE)
+        return done == OPTIONS_HELPED ? CLI_DONE : done;
+    const char *start = options_value(&options, "video-start");
+    struct export_options how = {.dive = options_value(&options, "dive"),
+                                 .table = options_value(&options, "table")};
+    const struct export_format *format = export_format_find(options.argument[0]);
+    if (format == NULL)
+        return misuse_format(verb, options.argument[0]);
+    if (options_value(&options, "o") == NULL)
+        return cli_misuse(verb, "-o PATH says where to write; - is standard output");
+    how.has_video_utc = start != NULL && utctext_parse(start, &how.video_utc);
+    if (start != NULL && !how.has_video_utc)
+        how.video_timecode = start;
+    return write_it(&options, format, &how);
+}
+
+static const struct cli_option OPTIONS[] = {
+    {"o", "PATH", "where to write; - is standard output"},
+    {"dive", "ID", "that dive; without it the open one, else the latest"},
+    {"table", "NAME", "csv: markers (default), sightings, spans or samples"},
+    {"video-start", "UTC|TC", "webvtt: what the video's first frame has; default the dive's begin"},
+    {0}};
+
+const struct cli_verb verb_export = {
+    .name = "export",
+    .arguments = "csv|json|webvtt -o PATH [options]",
+    .summary = "Writes a dive in an open format, whole or not at all",
+    .details = "Reads the database itself; a daemon may be writing to it. Struck records are marked as "
+               "struck, or left out where\n"
+               "the format has no place to say so.",
+    .examples = "  bellrope export csv -o markers.csv\n"
+                "  bellrope export json --dive D007 --db dive.db -o D007.json\n"
+                "  bellrope export webvtt --video-start 05:00:00:00 -o camera1.vtt\n",
+    .options = OPTIONS,
+    .least = 1,
+    .most = 1,
+    .needs_record = true,
+    .run = run,
+};

@@ -1,0 +1,244 @@
+#include "cli/ask.h"
+#include "cli/show.h"
+#include "cli/table.h"
+#include "cli/verbs.h"
+
+#include <inttypes.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+
+#define RETRY_FIRST_MS 250
+#define RETRY_MOST_MS 4000
+
+struct following {
+    const struct options *options;
+    struct target target;
+    json_int_t last_seq; /* -1: none yet */
+    long long to_come;   /* markers; -1: without end */
+    bool all;
+    bool colours;
+};
+
+/* What a watcher is shown without --all; settled markers and every change of a sighting would drown the markers. */
+static const char *const SHOWN[] = {"marker", "strike", "sample", "identification", "remark",  "dive",
+                                    "seat",   "pad",    "fault",  "clock",          "timecode"};
+
+static void header(void)
+{
+    printf("%-12s %8s %-11s %-6s %-8s %-5s %-20s %-5s %8s\n", "UTC", "WITHIN", "TIMECODE", "MARKER", "SEAT",
+           "KEY", "LABEL", "SEEN", "DEPTH");
+}
+
+/* printf pads by bytes; "±" is two of them and one place. */
+static int padded(const char *text, int width)
+{
+    for (; *text != '\0'; text++)
+        width += ((unsigned char)*text & 0xc0) == 0x80 ? 1 : 0;
+    return width;
+}
+
+static void cell(const char *text, int width)
+{
+    char plain[128];
+    size_t len = 0;
+    int places = 0;
+    for (; *text != '\0' && len + 4 < sizeof plain; text++) {
+        bool starts = ((unsigned char)*text & 0xc0) != 0x80;
+        if (starts && places++ == width)
+            break;
+        plain[len++] = (unsigned char)*text < 0x20 || *text == 0x7f ? ' ' : *text;
+    }
+    plain[len] = '\0';
+    printf("%-*s ", padded(plain, width), plain);
+}
+
+static void print_marker(const json_t *event)
+{
+    char time[SHOW_SIZE], bound[SHOW_SIZE], depth[SHOW_SIZE];
+    const char *within = show_bound(event, bound), *timecode = show_text(event, "timecode");
+    const char *note = show_text(event, "note"), *origin = show_text(event, "origin");
+    cell(show_time(event, "utc", time), 12);
+    printf("%*s ", padded(within, 8), within);
+    cell(timecode[0] != '\0' ? timecode : "-", 11);
+    cell(show_ref(event, "id"), 6);
+    cell(show_text(event, "seat"), 8);
+    cell(show_text(event, "key"), 5);
+    cell(show_text(event, "label"), 20);
+    cell(show_ref(event, "sighting"), 5);
+    printf("%8s", show_channel(event, "vehicle.depth_m", 1, depth));
+    printf("%s%s", strcmp(origin, "late") == 0 ? "  late" : "", note[0] != '\0' ? "  " : "");
+    cell(note, 60);
+    putchar('\n');
+}
+
+/* Everything but markers: what it is about, and the sentence that goes with it. */
+static void print_other(const json_t *event, const char *type)
+{
+    static const char *const about[] = {"id", "target", "about", "seat", "dive"};
+    static const char *const told[] = {"state",     "cause", "label", "container", "name",
+                                       "qualifier", "text",  "who",   "why"};
+    char time[SHOW_SIZE];
+    const char *subject = "";
+    for (size_t i = 0; i < sizeof about / sizeof about[0] && subject[0] == '\0'; i++)
+        subject = show_text(event, about[i]);
+    cell(show_time(event, "utc", time), 12);
+    printf("%8s ", "");
+    cell(type, 14);
+    cell(subject, 16);
+    for (size_t i = 0; i < sizeof told / sizeof told[0]; i++)
+        if (show_text(event, told[i])[0] != '\0')
+            cell(show_text(event, told[i]), 70);
+    putchar('\n');
+}
+
+static void print_event(const struct following *following, const json_t *event)
+{
+    const char *type = show_text(event, "type");
+    if (following->options->json) {
+        ask_print_json(event);
+    } else if (strcmp(type, "marker") == 0) {
+        print_marker(event);
+    } else {
+        const char *dim = strcmp(type, "fault") == 0 ? "\033[1;31m" : "\033[2m";
+        printf("%s", following->colours ? dim : "");
+        print_other(event, type);
+        printf("%s", following->colours ? "\033[0m" : "");
+    }
+    fflush(stdout);
+}
+
+static json_t *params_of(const struct following *following)
+{
+    json_t *params = json_object();
+    if (following->last_seq >= 0)
+        json_object_set_new(params, "since", json_integer(following->last_seq));
+    if (!following->all) {
+        json_t *types = json_array();
+        for (size_t i = 0; i < sizeof SHOWN / sizeof SHOWN[0]; i++)
+            json_array_append_new(types, json_string(SHOWN[i]));
+        json_object_set_new(params, "types", types);
+    }
+    return params;
+}
+
+/* Until the connection ends or all is seen. True: all is seen. */
+static bool listen_to(struct following *following, struct client *client, char *why)
+{
+    while (following->to_come != 0) {
+        json_t *message = client_next(client, -1, why);
+        if (message == NULL)
+            return false;
+        const char *method = show_text(message, "method");
+        const json_t *params = json_object_get(message, "params");
+        if (strcmp(method, "event") == 0) {
+            following->last_seq = json_integer_value(json_object_get(params, "seq"));
+            print_event(following, params);
+            bool marker = strcmp(show_text(params, "type"), "marker") == 0;
+            following->to_come -= marker && following->to_come > 0 ? 1 : 0;
+        } else if (strcmp(method, "dropped") == 0) {
+            following->last_seq = json_integer_value(json_object_get(params, "last_seq"));
+        }
+        json_decref(message);
+    }
+    return true;
+}
+
+/* One connection. True: all is seen. False with a sentence; `refused` where trying again is of no use. */
+static bool follow_once(struct following *following, bool *refused, char *why)
+{
+    struct client *client = client_open(&following->target, why);
+    *refused = false;
+    if (client == NULL)
+        return false;
+    json_t *result = client_call(client, "subscribe", params_of(following), why);
+    bool all = false;
+    if (result == NULL) {
+        *refused = true;
+    } else {
+        if (following->last_seq < 0)
+            following->last_seq = json_integer_value(json_object_get(result, "since"));
+        all = listen_to(following, client, why);
+    }
+    json_decref(result);
+    client_close(client);
+    return all;
+}
+
+static void pause_ms(long ms)
+{
+    struct timespec wait = {.tv_sec = ms / 1000, .tv_nsec = ms % 1000 * 1000000};
+    nanosleep(&wait, NULL);
+}
+
+static int follow(struct following *following)
+{
+    char why[CLIENT_WHY_SIZE] = "";
+    bool refused = false, told = false;
+    long wait_ms = RETRY_FIRST_MS;
+    for (;;) {
+        json_int_t before = following->last_seq;
+        if (follow_once(following, &refused, why))
+            return CLI_DONE;
+        bool moved = following->last_seq != before;
+        if (refused || options_flag(following->options, "no-retry"))
+            return cli_fail(following->options->verb, "%s; seen up to seq %" JSON_INTEGER_FORMAT, why,
+                            following->last_seq);
+        if (before < 0 && !moved)
+            return cli_fail(following->options->verb, "%s", why);
+        if (moved || !told)
+            fprintf(stderr, "%s; trying again after seq %" JSON_INTEGER_FORMAT "\n", why,
+                    following->last_seq);
+        told = true;
+        wait_ms = moved ? RETRY_FIRST_MS : wait_ms * 2 < RETRY_MOST_MS ? wait_ms * 2 : RETRY_MOST_MS;
+        pause_ms(wait_ms);
+    }
+}
+
+static int run(const struct cli_verb *verb, int argc, char **argv)
+{
+    struct options options;
+    struct following following = {.options = &options, .last_seq = -1, .to_come = -1};
+    long long since = -1, count = -1;
+    int done = options_read(&options, verb, argc, argv);
+    if (done != CLI_DONE)
+        return done == OPTIONS_HELPED ? CLI_DONE : done;
+    if (!options_int(&options, "since", 0, INT64_MAX, &since) ||
+        !options_int(&options, "count", 1, INT64_MAX, &count))
+        return CLI_USAGE;
+    if (target_find(&options, &following.target) != CLI_DONE)
+        return CLI_FAILED;
+    if (following.target.db_only)
+        return cli_fail(verb, "this needs a daemon; leave --db out");
+    following.last_seq = since;
+    following.to_come = count;
+    following.all = options_flag(&options, "all");
+    following.colours = cli_colours(stdout);
+    if (!options.json)
+        header();
+    fflush(stdout);
+    return follow(&following);
+}
+
+static const struct cli_option OPTIONS[] = {
+    {"since", "SEQ", "everything after that journal number first; 0: from the beginning"},
+    {"all", NULL, "every event: settled values, sightings, spans, feeds too"},
+    {"count", "N", "end after N markers"},
+    {"no-retry", NULL, "end when the connection ends"},
+    {0}};
+
+const struct cli_verb verb_follow = {
+    .name = "follow",
+    .arguments = "[options]",
+    .summary = "Shows markers as they come",
+    .details =
+        "When the daemon goes away it waits and goes on where it was, so nothing is missed or shown twice.\n"
+        "With --json one event a line, as docs/schema has them.",
+    .examples = "  bellrope follow\n"
+                "  bellrope follow --since 0 --all --json > dive.ndjson\n"
+                "  bellrope follow --count 1 && echo 'the first marker is there'\n",
+    .options = OPTIONS,
+    .needs_record = true,
+    .prints = true,
+    .run = run,
+};

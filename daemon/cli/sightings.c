@@ -1,0 +1,51 @@
+#include "cli/listing.h"
+#include "cli/show.h"
+#include "cli/verbs.h"
+
+static const struct table_column COLUMNS[] = {
+    {"SIGHTING", false, false}, {"START", false, false},   {"LASTED", true, false},  {"SEAT", false, true},
+    {"LABEL", false, true},     {"COUNT", true, false},    {"MARKERS", true, false}, {"STATE", false, false},
+    {"CLOSED BY", false, true}, {"TIED TO", false, false}, {"NAME", false, true}};
+
+static void add_row(struct table *table, const json_t *row)
+{
+    char text[SHOW_SIZE];
+    const json_t *name = json_object_get(row, "identification");
+    const char *qualifier = show_text(name, "qualifier");
+    table_cell(table, show_ref(row, "id"));
+    table_cell(table, show_time(row, "start", text));
+    table_cell(table, show_duration(row, "start", "end", text));
+    table_cell(table, show_text(row, "seat"));
+    table_cell(table, show_text(row, "label"));
+    table_cellf(table, "%" JSON_INTEGER_FORMAT, json_integer_value(json_object_get(row, "individuals")));
+    table_cellf(table, "%" JSON_INTEGER_FORMAT, json_integer_value(json_object_get(row, "markers")));
+    table_cell(table, show_text(row, "state"));
+    table_cell(table, show_text(row, "closed_by"));
+    table_cell(table, show_ref(row, "tied_to"));
+    table_cellf(table, "%s%s%s", show_text(name, "name"), qualifier[0] != '\0' ? " " : "", qualifier);
+}
+
+static const struct listing LISTING = {.kind = ROWJSON_SIGHTINGS,
+                                       .noun = "sightings",
+                                       .columns = COLUMNS,
+                                       .column_count = sizeof COLUMNS / sizeof COLUMNS[0],
+                                       .add_row = add_row};
+
+static int run(const struct cli_verb *verb, int argc, char **argv)
+{
+    return listing_run(verb, &LISTING, argc, argv);
+}
+
+const struct cli_verb verb_sightings = {
+    .name = "sightings",
+    .arguments = "[options]",
+    .summary = "Lists the sightings of a dive with their latest identification",
+    .details = "START is the first press less the key's lead time. COUNT is individuals. With --json one row "
+               "a line.",
+    .examples = "  bellrope sightings\n"
+                "  bellrope sightings --dive D007 --json\n",
+    .options = LISTING_OPTIONS,
+    .needs_record = true,
+    .prints = true,
+    .run = run,
+};

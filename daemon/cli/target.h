@@ -1,0 +1,23 @@
+/*
+ * target: which daemon and which database a verb is about. In this order:
+ *
+ *   --db FILE        that database; no daemon is asked
+ *   --socket PATH    a unix socket, or HOST:PORT
+ *   --config FILE    its [socket] and [store]; else $BELLROPE_CONFIG, else ./bellrope.ini, else /etc/bellrope/bellrope.ini
+ */
+#ifndef BELLROPE_CLI_TARGET_H
+#define BELLROPE_CLI_TARGET_H
+
+#include "cli/options.h"
+
+struct target {
+    char socket[256]; /* a path, or HOST:PORT; empty: not known */
+    char db[1024];    /* empty: not known */
+    char token_file[1024];
+    bool db_only; /* --db */
+};
+
+/* CLI_DONE, or the exit code after saying what is missing and what to do. */
+int target_find(const struct options *options, struct target *out);
+
+#endif

@@ -1,0 +1,57 @@
+/*
+ * export: a dive's record in an open format. Every format is one file; this is the table of them and what they share.
+ *
+ * An export is written under another name in the same folder, synced, and given its own name only when complete: there is never
+ * half a file under the final name. The same record gives the same bytes: no time of export, no machine's name goes in. Rows
+ * stream through; memory does not grow with the dive. A struck record is never written as a valid one.
+ */
+#ifndef BELLROPE_EXPORT_EXPORT_H
+#define BELLROPE_EXPORT_EXPORT_H
+
+#include "store/query.h"
+
+#include <stdio.h>
+
+#define EXPORT_WHY_SIZE 640
+
+struct export_options {
+    const char *dive;  /* NULL: the open one, else the latest; "": what was made without a dive */
+    const char *table; /* csv: markers, sightings, spans, samples; NULL: markers */
+    /* webvtt: what the video's first frame has; where neither is given, the UTC of the dive's begin */
+    const char *video_timecode; /* NULL: not given */
+    bool has_video_utc;
+    utc_ns video_utc;
+};
+
+/* What a format gets: a reader that sees one state of the record, the open file, and the dive. */
+struct export_job {
+    struct store_reader *reader;
+    FILE *out;
+    const struct export_options *options;
+    const char *dive;             /* "" without one */
+    const struct query_dive *row; /* NULL without one */
+    char *why;                    /* of EXPORT_WHY_SIZE bytes */
+};
+
+struct export_format {
+    const char *name;
+    const char *summary;
+    /* 0, or -1 with a sentence in job->why. Need not look at errors of job->out. */
+    int (*write)(struct export_job *job);
+};
+
+extern const struct export_format export_csv, export_json, export_webvtt;
+
+/* NULL beyond the last. */
+const struct export_format *export_format_at(size_t i);
+const struct export_format *export_format_find(const char *name);
+
+/* Writes to `path`, or to standard output where it is "-". 0, or -1 with a sentence in `why`. */
+int export_write(const struct export_format *format, struct store_reader *reader,
+                 const struct export_options *options, const char *path, char why[EXPORT_WHY_SIZE]);
+
+/* For formats: fills why and returns -1; the second says what the reader says. */
+int export_fail(struct export_job *job, const char *format, ...) __attribute__((format(printf, 2, 3)));
+int export_reader_failed(struct export_job *job);
+
+#endif
