@@ -813,12 +813,27 @@ static void check_all(struct parse *p)
     check_socket(p);
 }
 
-/* Returns the line of an `exec:` in *exec_line, 0 for none. */
-static int parse_text(struct config *out, const char *file, const char *text, size_t len,
-                      const struct ini_text_report *report, int *exec_line)
+static void keep_lines(struct parse *p)
+{
+    struct config_lines *lines = &p->out->lines;
+    lines->store_file = *seen_line(p, PLACE_STORE, "file", 0);
+    lines->store_tape = *seen_line(p, PLACE_STORE, "tape", 0);
+    lines->audio_input = *seen_line(p, PLACE_TIMECODE, "input", 0);
+    lines->unix_path = *seen_line(p, PLACE_SOCKET, "unix", 0);
+    lines->tcp = *seen_line(p, PLACE_SOCKET, "tcp", 0);
+    lines->token_file = *seen_line(p, PLACE_SOCKET, "token_file", 0);
+    for (size_t i = 0; i < ENGINE_PADS_MAX; i++) {
+        lines->pad_port[i] = *seen_line(p, PLACE_PAD, "port", i);
+        lines->pad_plan[i] = *seen_line(p, PLACE_PAD, "plan", i);
+    }
+    for (size_t i = 0; i < ENGINE_FEEDS_MAX; i++)
+        lines->feed_input[i] = *seen_line(p, PLACE_FEED, "input", i);
+}
+
+int config_parse(struct config *out, const char *file, const char *text, size_t len,
+                 const struct ini_text_report *report)
 {
     struct parse *p = calloc(1, sizeof *p);
-    *exec_line = 0;
     set_defaults(out, file);
     if (p == NULL)
         return 1;
@@ -829,18 +844,10 @@ static int parse_text(struct config *out, const char *file, const char *text, si
     p->problems += unread;
     read_columns(p);
     check_all(p);
-    if (out->audio == CONFIG_AUDIO_EXEC)
-        *exec_line = *seen_line(p, PLACE_TIMECODE, "input", 0);
+    keep_lines(p);
     int problems = p->problems;
     free(p);
     return problems;
-}
-
-int config_parse(struct config *out, const char *file, const char *text, size_t len,
-                 const struct ini_text_report *report)
-{
-    int exec_line = 0;
-    return parse_text(out, file, text, len, report, &exec_line);
 }
 
 static int refuse_file(const char *file, int line, const char *section, const char *key,
@@ -864,8 +871,10 @@ static const char *open_to_others(const char *path, bool folder)
     return others && !guarded ? "may be written by others" : NULL;
 }
 
-static int check_exec(const struct config *config, int line, const struct ini_text_report *report)
+int config_check_exec(const struct config *config, const struct ini_text_report *report)
 {
+    if (config->audio != CONFIG_AUDIO_EXEC)
+        return 0;
     char text[CONFIG_PATH_SIZE + 256];
     const char *folder = config->folder[0] == '\0' ? "." : config->folder;
     const char *why = open_to_others(config->file, false);
@@ -881,14 +890,15 @@ static int check_exec(const struct config *config, int line, const struct ini_te
             "exec: is refused because the folder of this file %s; accepted: a folder in which nobody else "
             "may put another file in its place (chmod go-w %s)",
             why, folder);
-    return why == NULL ? 0 : refuse_file(config->file, line, "timecode", "input", report, text);
+    return why == NULL
+               ? 0
+               : refuse_file(config->file, config->lines.audio_input, "timecode", "input", report, text);
 }
 
 int config_load(struct config *out, const char *path, char **text, size_t *len,
                 const struct ini_text_report *report)
 {
     char why[160];
-    int exec_line = 0;
     int result = strlen(path) < CONFIG_PATH_SIZE ? ini_text_load(path, text, len) : -ENAMETOOLONG;
     if (result != 0) {
         *text = NULL;
@@ -896,6 +906,5 @@ int config_load(struct config *out, const char *path, char **text, size_t *len,
                  strerror(-result), INI_TEXT_BYTES_MAX);
         return refuse_file(path, 0, "", "", report, why);
     }
-    int problems = parse_text(out, path, *text, *len, report, &exec_line);
-    return exec_line == 0 ? problems : problems + check_exec(out, exec_line, report);
+    return config_parse(out, path, *text, *len, report);
 }

@@ -56,6 +56,13 @@ struct config_socket {
     char token_file[CONFIG_PATH_SIZE]; /* "": none */
 };
 
+/* The lines on which keys stand, for what is found wrong later; 0: not given. */
+struct config_lines {
+    int store_file, store_tape, audio_input, unix_path, tcp, token_file;
+    int pad_port[ENGINE_PADS_MAX], pad_plan[ENGINE_PADS_MAX];
+    int feed_input[ENGINE_FEEDS_MAX];
+};
+
 struct config {
     char file[CONFIG_PATH_SIZE];   /* as given on the command line */
     char folder[CONFIG_PATH_SIZE]; /* where it lies; "" for the working directory */
@@ -67,6 +74,7 @@ struct config {
     struct config_pad pad[ENGINE_PADS_MAX];
     struct config_feed feed[ENGINE_FEEDS_MAX];
     struct config_socket socket;
+    struct config_lines lines;
     struct engine_config engine; /* pad_count and feed_count are here */
 };
 
@@ -75,12 +83,16 @@ struct config {
 int config_parse(struct config *out, const char *file, const char *text, size_t len,
                  const struct ini_text_report *report);
 
-/*
- * Loads `path` and parses it. A file with `exec:` in it is refused where anybody but its owner (root, or who runs the
- * daemon) may write it or put another in its place. The text goes to *text for the tape; the caller frees it, also after problems (NULL where the file could
- * not be read).
- */
+/* Loads `path` and parses it. The text goes to *text for the tape; the caller frees it, also after problems (NULL where the
+ * file could not be read). */
 int config_load(struct config *out, const char *path, char **text, size_t *len,
                 const struct ini_text_report *report);
+
+/*
+ * Before anything is run: a configuration with `exec:` in it is refused where anybody but root or the user who runs this
+ * may write the file, or put another in its place. 0, or 1 with the reason told. For the daemon; who only reads the
+ * configuration runs nothing.
+ */
+int config_check_exec(const struct config *config, const struct ini_text_report *report);
 
 #endif

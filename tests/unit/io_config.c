@@ -389,7 +389,7 @@ static int load(const char *path, struct heard *heard)
     struct ini_text_report report = {hear, heard};
     int problems = config_load(&config, path, &text, &len, &report);
     free(text);
-    return problems;
+    return problems + config_check_exec(&config, &report);
 }
 
 static int make_folder(void **state)
