@@ -18,7 +18,8 @@ enum { HEADER_SIZE = 100, VERSION_AT = 60, APPLICATION_AT = 68 };
 /* steps[n] brings a file of version n to n + 1. */
 static const char *const steps[DATABASE_VERSION] = {schema_sql};
 
-enum store_result store_error_set(struct store_error *error, enum store_result result, const char *format, ...)
+enum store_result store_error_set(struct store_error *error, enum store_result result, const char *format,
+                                  ...)
 {
     if (error != NULL) {
         va_list args;
@@ -73,7 +74,8 @@ enum store_result database_fail(struct store_error *error, sqlite3 *db, const ch
     int system_error = db != NULL ? sqlite3_system_errno(db) : 0;
     const char *message = db != NULL ? sqlite3_errmsg(db) : "out of memory";
     return store_error_set(error, result_of(code & 0xff), "%s: cannot %s: %s%s%s; %s", path, doing, message,
-                           system_error != 0 ? ", " : "", system_error != 0 ? strerror(system_error) : "", advice(code & 0xff));
+                           system_error != 0 ? ", " : "", system_error != 0 ? strerror(system_error) : "",
+                           advice(code & 0xff));
 }
 
 char *database_path(const char *path)
@@ -105,16 +107,19 @@ static uint32_t big_endian(const unsigned char *bytes)
     return (uint32_t)bytes[0] << 24 | (uint32_t)bytes[1] << 16 | (uint32_t)bytes[2] << 8 | bytes[3];
 }
 
-static enum store_result judge(uint32_t application, uint32_t version, const char *path, struct store_error *error)
+static enum store_result judge(uint32_t application, uint32_t version, const char *path,
+                               struct store_error *error)
 {
     if (application != DATABASE_APPLICATION_ID)
-        return store_error_set(error, STORE_NOT_OURS,
-                               "%s is a database of another program; it was left as it is. Give another file name", path);
+        return store_error_set(
+            error, STORE_NOT_OURS,
+            "%s is a database of another program; it was left as it is. Give another file name", path);
     if (version > DATABASE_VERSION)
-        return store_error_set(error, STORE_NEWER,
-                               "%s was made by a later version of Bellrope (schema %" PRIu32
-                               ", this one knows up to %d); it was left as it is. Use that version, or another file",
-                               path, version, DATABASE_VERSION);
+        return store_error_set(
+            error, STORE_NEWER,
+            "%s was made by a later version of Bellrope (schema %" PRIu32
+            ", this one knows up to %d); it was left as it is. Use that version, or another file",
+            path, version, DATABASE_VERSION);
     return STORE_OK;
 }
 
@@ -130,10 +135,12 @@ enum store_result database_check(const char *path, struct store_error *error)
 {
     int fd = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
     if (fd < 0)
-        return errno == ENOENT ? STORE_OK
-                               : store_error_set(error, STORE_CANNOT_OPEN,
-                                                 "%s: cannot be read: %s; check its owner and mode, or give another file name",
-                                                 path, strerror(errno));
+        return errno == ENOENT
+                   ? STORE_OK
+                   : store_error_set(
+                         error, STORE_CANNOT_OPEN,
+                         "%s: cannot be read: %s; check its owner and mode, or give another file name", path,
+                         strerror(errno));
     struct stat status;
     unsigned char header[HEADER_SIZE];
     ssize_t got = -1;
@@ -141,13 +148,15 @@ enum store_result database_check(const char *path, struct store_error *error)
     if (fstat(fd, &status) != 0 || !S_ISREG(status.st_mode))
         result = store_error_set(error, STORE_CANNOT_OPEN, "%s is no file; give the name of a file", path);
     else if ((got = pread(fd, header, sizeof header, 0)) < 0)
-        result = store_error_set(error, STORE_CANNOT_OPEN, "%s: cannot be read: %s; look at the disk", path, strerror(errno));
+        result = store_error_set(error, STORE_CANNOT_OPEN, "%s: cannot be read: %s; look at the disk", path,
+                                 strerror(errno));
     close(fd);
     /* An interrupted creation is SQLite's to undo; the versions are looked at again then. */
     if (result != STORE_OK || got == 0 || has_hot_journal(path))
         return result;
     if (got < HEADER_SIZE || memcmp(header, "SQLite format 3", 16) != 0)
-        return store_error_set(error, STORE_NOT_OURS, "%s is no database; it was left as it is. Give another file name", path);
+        return store_error_set(error, STORE_NOT_OURS,
+                               "%s is no database; it was left as it is. Give another file name", path);
     return judge(big_endian(header + APPLICATION_AT), big_endian(header + VERSION_AT), path, error);
 }
 
@@ -177,7 +186,8 @@ static int run_all(sqlite3 *db, const char *const *sql, size_t count)
 static int set_version(sqlite3 *db)
 {
     char sql[96];
-    snprintf(sql, sizeof sql, "PRAGMA application_id=%d; PRAGMA user_version=%d;", DATABASE_APPLICATION_ID, DATABASE_VERSION);
+    snprintf(sql, sizeof sql, "PRAGMA application_id=%d; PRAGMA user_version=%d;", DATABASE_APPLICATION_ID,
+             DATABASE_VERSION);
     return sqlite3_exec(db, sql, NULL, NULL, NULL);
 }
 
@@ -195,7 +205,8 @@ static int bring_up(sqlite3 *db, size_t version)
 }
 
 /* The versions once more, now through SQLite, which also sees what only the log has yet. `*version` 0: an empty file. */
-static enum store_result read_version(sqlite3 *db, const char *path, int64_t *version, struct store_error *error)
+static enum store_result read_version(sqlite3 *db, const char *path, int64_t *version,
+                                      struct store_error *error)
 {
     int64_t application = 0, objects = 0;
     if (database_int(db, "PRAGMA application_id", &application) != SQLITE_OK ||
@@ -214,7 +225,8 @@ static enum store_result make_current(sqlite3 *db, const char *path, struct stor
     int64_t version = 0;
     enum store_result result = read_version(db, path, &version, error);
     if (result == STORE_OK && version < DATABASE_VERSION && bring_up(db, (size_t)version) != SQLITE_OK)
-        result = database_fail(error, db, path, version == 0 ? "make the database" : "bring the database up to this version");
+        result = database_fail(error, db, path,
+                               version == 0 ? "make the database" : "bring the database up to this version");
     return result;
 }
 
@@ -241,7 +253,8 @@ static bool is_wal(sqlite3 *db)
 {
     sqlite3_stmt *stmt = NULL;
     bool wal = sqlite3_prepare_v2(db, "PRAGMA journal_mode=WAL", -1, &stmt, NULL) == SQLITE_OK &&
-               sqlite3_step(stmt) == SQLITE_ROW && strcmp((const char *)sqlite3_column_text(stmt, 0), "wal") == 0;
+               sqlite3_step(stmt) == SQLITE_ROW &&
+               strcmp((const char *)sqlite3_column_text(stmt, 0), "wal") == 0;
     return sqlite3_finalize(stmt) == SQLITE_OK && wal;
 }
 
@@ -249,8 +262,8 @@ enum store_result database_open(sqlite3 **out, const char *path, struct store_er
 {
     static const char *const settings[] = {
         "PRAGMA synchronous=FULL",
-        "PRAGMA cache_size=-1024",               /* 1 MB: the tails of the tables, which is all that is written */
-        "PRAGMA journal_size_limit=16777216",    /* a log that grew in a bad hour gives its room back */
+        "PRAGMA cache_size=-1024", /* 1 MB: the tails of the tables, which is all that is written */
+        "PRAGMA journal_size_limit=16777216", /* a log that grew in a bad hour gives its room back */
         "PRAGMA trusted_schema=OFF",
         "PRAGMA temp_store=MEMORY",
     };
@@ -260,15 +273,17 @@ enum store_result database_open(sqlite3 **out, const char *path, struct store_er
     result = open_at(out, path, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE, error);
     if (result == STORE_OK)
         result = make_current(*out, path, error);
-    if (result == STORE_OK && (!is_wal(*out) || run_all(*out, settings, sizeof settings / sizeof *settings) != SQLITE_OK ||
-                               sqlite3_db_config(*out, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 0, NULL) != SQLITE_OK))
+    if (result == STORE_OK &&
+        (!is_wal(*out) || run_all(*out, settings, sizeof settings / sizeof *settings) != SQLITE_OK ||
+         sqlite3_db_config(*out, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 0, NULL) != SQLITE_OK))
         result = database_fail(error, *out, path, "use a write-ahead log, which needs a local disk");
     return result == STORE_OK ? STORE_OK : close_failed(out, result);
 }
 
 enum store_result database_create(sqlite3 **out, const char *path, struct store_error *error)
 {
-    enum store_result result = open_at(out, path, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_URI, error);
+    enum store_result result =
+        open_at(out, path, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_URI, error);
     if (result == STORE_OK)
         result = make_current(*out, path, error);
     return result == STORE_OK ? STORE_OK : close_failed(out, result);
@@ -309,10 +324,11 @@ static enum store_result reader_version(sqlite3 *db, const char *path, struct st
     int64_t version = 0;
     enum store_result result = read_version(db, path, &version, error);
     if (result == STORE_OK && version != DATABASE_VERSION)
-        return store_error_set(error, STORE_NOT_OURS,
-                               version == 0 ? "%s holds nothing yet; begin a dive first, or give another file"
-                                            : "%s has an older schema; start bellroped on it once, which brings it up to date",
-                               path);
+        return store_error_set(
+            error, STORE_NOT_OURS,
+            version == 0 ? "%s holds nothing yet; begin a dive first, or give another file"
+                         : "%s has an older schema; start bellroped on it once, which brings it up to date",
+            path);
     return result;
 }
 
@@ -321,7 +337,8 @@ enum store_result database_open_reader(sqlite3 **out, const char *path, struct s
     struct stat status;
     *out = NULL;
     if (stat(path, &status) != 0)
-        return store_error_set(error, STORE_CANNOT_OPEN, "%s: cannot be read: %s; check the name", path, strerror(errno));
+        return store_error_set(error, STORE_CANNOT_OPEN, "%s: cannot be read: %s; check the name", path,
+                               strerror(errno));
     enum store_result result = database_check(path, error);
     if (result != STORE_OK)
         return result;

@@ -35,8 +35,8 @@ enum store_result database_open_reader(sqlite3 **out, const char *path, struct s
 /* Fills *error for a failed call on `db` and gives back the result. `doing` ends "cannot ...". */
 enum store_result database_fail(struct store_error *error, sqlite3 *db, const char *path, const char *doing);
 
-enum store_result store_error_set(struct store_error *error, enum store_result result, const char *format, ...)
-    __attribute__((format(printf, 3, 4)));
+enum store_result store_error_set(struct store_error *error, enum store_result result, const char *format,
+                                  ...) __attribute__((format(printf, 3, 4)));
 
 /* One integer of a query without parameters. SQLITE_OK, or an error code. NULL and no row give 0. */
 int database_int(sqlite3 *db, const char *sql, int64_t *out);

@@ -24,7 +24,8 @@ static void read_holder(int fd, char *out, size_t size)
 static bool is_still_there(int fd, const char *path)
 {
     struct stat held, named;
-    return fstat(fd, &held) == 0 && stat(path, &named) == 0 && held.st_ino == named.st_ino && held.st_dev == named.st_dev;
+    return fstat(fd, &held) == 0 && stat(path, &named) == 0 && held.st_ino == named.st_ino &&
+           held.st_dev == named.st_dev;
 }
 
 /* For the message that the next one gets. On a full disk the lock holds without it. */
@@ -41,9 +42,10 @@ static void write_holder(int fd)
 
 static enum store_result cannot(struct store_error *error, const char *path)
 {
-    return store_error_set(error, STORE_CANNOT_OPEN,
-                           "%s: cannot be written: %s; check that the folder exists and that this user may write in it", path,
-                           strerror(errno));
+    return store_error_set(
+        error, STORE_CANNOT_OPEN,
+        "%s: cannot be written: %s; check that the folder exists and that this user may write in it", path,
+        strerror(errno));
 }
 
 static enum store_result try_once(struct lockfile *lock, const char *database, struct store_error *error)
@@ -57,7 +59,8 @@ static enum store_result try_once(struct lockfile *lock, const char *database, s
         return cannot(error, lock->path);
     char holder[192];
     read_holder(lock->fd, holder, sizeof holder);
-    return store_error_set(error, STORE_HELD, "%s is in use by %s; stop that one, or give another file", database, holder);
+    return store_error_set(error, STORE_HELD, "%s is in use by %s; stop that one, or give another file",
+                           database, holder);
 }
 
 enum store_result lockfile_take(struct lockfile *lock, const char *database, struct store_error *error)

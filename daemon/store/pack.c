@@ -21,8 +21,9 @@ struct pack_table {
 };
 
 /* Changes made to the dive's records afterwards are journalled under the dive that was open then, or none. */
-#define ABOUT_THE_DIVE                                                                                                \
-    "dive = ?1 OR seq IN (SELECT seq FROM identification WHERE target_dive = ?1 UNION SELECT seq FROM remark WHERE "   \
+#define ABOUT_THE_DIVE                                                                                       \
+    "dive = ?1 OR seq IN (SELECT seq FROM identification WHERE target_dive = ?1 UNION SELECT seq FROM "      \
+    "remark WHERE "                                                                                          \
     "target_dive = ?1 UNION SELECT seq FROM strike WHERE target_dive = ?1)"
 #define SEQ_OF_THE_DIVE "seq IN (SELECT seq FROM journal WHERE " ABOUT_THE_DIVE ")"
 #define RUNS_OF_THE_DIVE "(SELECT run FROM journal WHERE dive = ?1)"
@@ -46,11 +47,12 @@ static const struct pack_table tables[] = {
     {"clock_observation", "run IN " RUNS_OF_THE_DIVE},
     {"series", "?1 IS NOT NULL"},
     /* by UTC; what has none by the monotonic time between the dive's first and last journal row of the same run */
-    {"telemetry",
-     "(last_utc_ns >= (SELECT begun_utc_ns FROM dive WHERE id = ?1) AND first_utc_ns <= "
-     "(SELECT coalesce(ended_utc_ns, 9223372036854775807) FROM dive WHERE id = ?1)) OR (first_utc_ns IS NULL AND EXISTS "
-     "(SELECT 1 FROM (SELECT run, min(at_mono_ns) AS first, max(at_mono_ns) AS last FROM journal WHERE dive = ?1 GROUP BY run) d "
-     "WHERE d.run = telemetry.run AND last_mono_ns >= d.first AND first_mono_ns <= d.last))"},
+    {"telemetry", "(last_utc_ns >= (SELECT begun_utc_ns FROM dive WHERE id = ?1) AND first_utc_ns <= "
+                  "(SELECT coalesce(ended_utc_ns, 9223372036854775807) FROM dive WHERE id = ?1)) OR "
+                  "(first_utc_ns IS NULL AND EXISTS "
+                  "(SELECT 1 FROM (SELECT run, min(at_mono_ns) AS first, max(at_mono_ns) AS last FROM "
+                  "journal WHERE dive = ?1 GROUP BY run) d "
+                  "WHERE d.run = telemetry.run AND last_mono_ns >= d.first AND first_mono_ns <= d.last))"},
 };
 
 struct packing {
@@ -95,7 +97,8 @@ static enum store_result copy_table(struct packing *p, const struct pack_table *
     int rc = insert != NULL ? SQLITE_OK : SQLITE_ERROR;
     while (rc == SQLITE_OK && reader_row(&query))
         rc = copy_row(query.bind.stmt, insert, columns);
-    enum store_result result = rc == SQLITE_OK ? STORE_OK : database_fail(p->error, p->db, p->part, "write the dive pack");
+    enum store_result result =
+        rc == SQLITE_OK ? STORE_OK : database_fail(p->error, p->db, p->part, "write the dive pack");
     sqlite3_finalize(insert);
     if (reader_end(&query) < 0 && result == STORE_OK) {
         *p->error = p->reader->error;
@@ -128,15 +131,17 @@ static enum store_result check(struct packing *p)
     struct stat status;
     struct query_want want = {.dive = p->dive};
     if (lstat(p->path, &status) == 0)
-        return store_error_set(p->error, STORE_EXISTS, "%s is there already; remove it, or give another file name", p->path);
+        return store_error_set(p->error, STORE_EXISTS,
+                               "%s is there already; remove it, or give another file name", p->path);
     int64_t found = query_dives(p->reader, &want, count_dive, NULL);
     if (found < 0) {
         *p->error = p->reader->error;
         return p->error->result;
     }
     return found > 0 ? STORE_OK
-                     : store_error_set(p->error, STORE_NO_SUCH, "%s has no dive %s; `bellrope dive list` names them",
-                                       p->reader->path, p->dive);
+                     : store_error_set(p->error, STORE_NO_SUCH,
+                                       "%s has no dive %s; `bellrope dive list` names them", p->reader->path,
+                                       p->dive);
 }
 
 /* The new name is durable when the folder is. File systems that cannot sync a folder promise nothing here, and nothing can be done about it. */
@@ -157,7 +162,8 @@ static void sync_folder(const char *path)
 static enum store_result give_name(struct packing *p)
 {
     if (rename(p->part, p->path) != 0)
-        return store_error_set(p->error, STORE_CANNOT_OPEN, "%s: cannot be made: %s; give another file name", p->path, strerror(errno));
+        return store_error_set(p->error, STORE_CANNOT_OPEN, "%s: cannot be made: %s; give another file name",
+                               p->path, strerror(errno));
     sync_folder(p->path);
     return STORE_OK;
 }
@@ -170,9 +176,10 @@ static void remove_part(const struct packing *p)
     unlink(journal);
 }
 
-enum store_result store_pack(struct store_reader *reader, const char *dive, const char *path, struct store_error *error)
+enum store_result store_pack(struct store_reader *reader, const char *dive, const char *path,
+                             struct store_error *error)
 {
-    struct store_error own;
+    struct store_error own = {0};
     struct packing p = {.reader = reader, .dive = dive, .path = path, .error = error != NULL ? error : &own};
     if ((size_t)snprintf(p.part, sizeof p.part, "%s.part", path) >= sizeof p.part)
         return store_error_set(error, STORE_CANNOT_OPEN, "%s: the name is too long", path);

@@ -27,10 +27,12 @@ static bool hand_over(struct reader_query *query, enum entry_type type, query_ev
     return event.event == NULL || row(ctx, &event); /* NULL: no memory for it; the next step says so */
 }
 
-int64_t query_journal(struct store_reader *reader, const struct query_journal *want, query_event_row *row, void *ctx)
+int64_t query_journal(struct store_reader *reader, const struct query_journal *want, query_event_row *row,
+                      void *ctx)
 {
     static const char all[] = "SELECT seq, type, dive, event FROM journal WHERE seq > ? ORDER BY seq";
-    static const char of_ref[] = "SELECT seq, type, dive, event FROM journal WHERE seq > ? AND ref = ? ORDER BY seq";
+    static const char of_ref[] =
+        "SELECT seq, type, dive, event FROM journal WHERE seq > ? AND ref = ? ORDER BY seq";
     struct reader_query query;
     reader_begin(&query, reader, want->ref != NULL ? of_ref : all);
     sql_bind_int(&query.bind, want->since);

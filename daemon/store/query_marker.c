@@ -4,15 +4,21 @@
 #include <stdio.h>
 #include <string.h>
 
-#define COLUMNS                                                                                                       \
-    "n.seq, n.dive, n.number, n.ref, n.struck, n.settlings, m.mono_ns, m.mono_bound_ns, m.utc_ns, m.utc_bound_ns, m.clock, "      \
-    "n.origin, n.seat, n.who, n.pad, n.pad_boot, n.press_seq, n.tick_us, n.key, n.gesture, n.kind, n.label, n.term, n.lead_ns, "  \
-    "n.note, n.phase, n.container, n.gear, n.capacity, n.target, n.sighting, n.object, n.advice, n.settled, "                     \
-    "n.mono_ns, n.mono_bound_ns, n.utc_ns, n.utc_bound_ns, n.clock, "                                                             \
-    "n.timecode, n.timecode_rate, n.timecode_frame, n.timecode_within, n.timecode_bound_frames, n.timecode_state, "               \
-    "n.lat_deg, n.lon_deg, n.position_uncertainty_m, n.position_source, n.position_feed, n.position_method, n.position_age_s, "   \
+#define COLUMNS                                                                                              \
+    "n.seq, n.dive, n.number, n.ref, n.struck, n.settlings, m.mono_ns, m.mono_bound_ns, m.utc_ns, "          \
+    "m.utc_bound_ns, m.clock, "                                                                              \
+    "n.origin, n.seat, n.who, n.pad, n.pad_boot, n.press_seq, n.tick_us, n.key, n.gesture, n.kind, "         \
+    "n.label, n.term, n.lead_ns, "                                                                           \
+    "n.note, n.phase, n.container, n.gear, n.capacity, n.target, n.sighting, n.object, n.advice, "           \
+    "n.settled, "                                                                                            \
+    "n.mono_ns, n.mono_bound_ns, n.utc_ns, n.utc_bound_ns, n.clock, "                                        \
+    "n.timecode, n.timecode_rate, n.timecode_frame, n.timecode_within, n.timecode_bound_frames, "            \
+    "n.timecode_state, "                                                                                     \
+    "n.lat_deg, n.lon_deg, n.position_uncertainty_m, n.position_source, n.position_feed, "                   \
+    "n.position_method, n.position_age_s, "                                                                  \
     "n.channels "
-#define TABLES "FROM marker_now n JOIN marker m ON m.seq = n.seq WHERE n.dive BETWEEN ? AND ? AND n.number > ? "
+#define TABLES                                                                                               \
+    "FROM marker_now n JOIN marker m ON m.seq = n.seq WHERE n.dive BETWEEN ? AND ? AND n.number > ? "
 
 #define TAKE_TEXT(take, field) sql_take_text(take, field, sizeof(field))
 
@@ -132,7 +138,8 @@ static void take_marker(struct sql_take *take, struct query_marker *row)
     take_readings(take, &marker->telemetry);
 }
 
-static int64_t markers(struct store_reader *reader, const char *sql, const struct query_want *want, query_marker_row *row, void *ctx)
+static int64_t markers(struct store_reader *reader, const char *sql, const struct query_want *want,
+                       query_marker_row *row, void *ctx)
 {
     struct reader_query query;
     struct query_marker marker;
@@ -146,13 +153,15 @@ static int64_t markers(struct store_reader *reader, const char *sql, const struc
     return reader_end(&query);
 }
 
-int64_t query_markers(struct store_reader *reader, const struct query_want *want, query_marker_row *row, void *ctx)
+int64_t query_markers(struct store_reader *reader, const struct query_want *want, query_marker_row *row,
+                      void *ctx)
 {
     static const char sql[] = "SELECT " COLUMNS TABLES "ORDER BY n.dive, n.number LIMIT ?";
     return markers(reader, sql, want, row, ctx);
 }
 
-int64_t query_markers_by_time(struct store_reader *reader, const struct query_want *want, query_marker_row *row, void *ctx)
+int64_t query_markers_by_time(struct store_reader *reader, const struct query_want *want,
+                              query_marker_row *row, void *ctx)
 {
     static const char sql[] = "SELECT " COLUMNS TABLES "ORDER BY n.utc_ns, n.dive, n.number LIMIT ?";
     struct query_want all = *want;

@@ -30,13 +30,17 @@ static void take_dive(struct sql_take *take, struct query_dive *row)
     row->samples = sql_take_number(take);
 }
 
-int64_t query_dives(struct store_reader *reader, const struct query_want *want, query_dive_row *row, void *ctx)
+int64_t query_dives(struct store_reader *reader, const struct query_want *want, query_dive_row *row,
+                    void *ctx)
 {
     static const char sql[] =
-        "SELECT d.id, d.vehicle, d.ship, d.site, d.begun_seq, b.at_mono_ns, b.at_utc_ns, b.at_utc_bound_ns, b.at_clock, d.ended_seq, "
+        "SELECT d.id, d.vehicle, d.ship, d.site, d.begun_seq, b.at_mono_ns, b.at_utc_ns, b.at_utc_bound_ns, "
+        "b.at_clock, d.ended_seq, "
         "e.at_mono_ns, e.at_utc_ns, e.at_utc_bound_ns, coalesce(e.at_clock, 'none'), "
-        "(SELECT count(*) FROM marker x WHERE x.dive = d.id), (SELECT count(*) FROM sighting x WHERE x.dive = d.id), "
-        "(SELECT count(*) FROM span x WHERE x.dive = d.id), (SELECT count(*) FROM sample x WHERE x.dive = d.id) "
+        "(SELECT count(*) FROM marker x WHERE x.dive = d.id), (SELECT count(*) FROM sighting x WHERE x.dive "
+        "= d.id), "
+        "(SELECT count(*) FROM span x WHERE x.dive = d.id), (SELECT count(*) FROM sample x WHERE x.dive = "
+        "d.id) "
         "FROM dive d JOIN journal b ON b.seq = d.begun_seq LEFT JOIN journal e ON e.seq = d.ended_seq "
         "WHERE d.id BETWEEN ? AND ? ORDER BY d.begun_seq LIMIT ?";
     struct reader_query query;
@@ -94,13 +98,17 @@ static void take_sighting(struct sql_take *take, struct query_sighting *row)
     entry_ref(row->ref, row->dive, 'S', sighting->number);
 }
 
-int64_t query_sightings(struct store_reader *reader, const struct query_want *want, query_sighting_row *row, void *ctx)
+int64_t query_sightings(struct store_reader *reader, const struct query_want *want, query_sighting_row *row,
+                        void *ctx)
 {
     static const char sql[] =
-        "SELECT g.seq, g.dive, g.number, g.seat, g.state, g.label, g.term, g.first_marker, g.last_marker, g.markers, g.individuals, "
-        "g.start_utc_ns, g.lead_ns, g.end_utc_ns, g.closed_by, g.tie, g.tie_term, g.tied_to, g.again_of, g.recomputed, "
+        "SELECT g.seq, g.dive, g.number, g.seat, g.state, g.label, g.term, g.first_marker, g.last_marker, "
+        "g.markers, g.individuals, "
+        "g.start_utc_ns, g.lead_ns, g.end_utc_ns, g.closed_by, g.tie, g.tie_term, g.tied_to, g.again_of, "
+        "g.recomputed, "
         "i.seq IS NOT NULL, i.target, i.name, i.verbatim, i.rank, i.qualifier, i.name_id, i.who, i.why "
-        "FROM sighting g LEFT JOIN identification i ON i.seq = (SELECT max(x.seq) FROM identification x WHERE "
+        "FROM sighting g LEFT JOIN identification i ON i.seq = (SELECT max(x.seq) FROM identification x "
+        "WHERE "
         "x.target_dive = g.dive AND x.target_letter = 'S' AND x.target_number = g.number) "
         "WHERE g.dive BETWEEN ? AND ? AND g.number > ? ORDER BY g.dive, g.number LIMIT ?";
     struct reader_query query;
@@ -136,11 +144,13 @@ static void take_span(struct sql_take *take, struct query_span *row)
     entry_ref(row->ref, row->dive, 'T', span->number);
 }
 
-int64_t query_spans(struct store_reader *reader, const struct query_want *want, query_span_row *row, void *ctx)
+int64_t query_spans(struct store_reader *reader, const struct query_want *want, query_span_row *row,
+                    void *ctx)
 {
-    static const char sql[] =
-        "SELECT seq, dive, number, kind, transect, label, term, seat, state, first_marker, last_marker, start_utc_ns, end_utc_ns, "
-        "closed_by, recomputed FROM span WHERE dive BETWEEN ? AND ? AND number > ? ORDER BY dive, number LIMIT ?";
+    static const char sql[] = "SELECT seq, dive, number, kind, transect, label, term, seat, state, "
+                              "first_marker, last_marker, start_utc_ns, end_utc_ns, "
+                              "closed_by, recomputed FROM span WHERE dive BETWEEN ? AND ? AND number > ? "
+                              "ORDER BY dive, number LIMIT ?";
     struct reader_query query;
     struct query_span span;
     reader_begin(&query, reader, sql);
@@ -174,10 +184,12 @@ static void take_sample(struct sql_take *take, struct query_sample *row)
     entry_ref(row->ref, row->dive, 'A', sample->number);
 }
 
-int64_t query_samples(struct store_reader *reader, const struct query_want *want, query_sample_row *row, void *ctx)
+int64_t query_samples(struct store_reader *reader, const struct query_want *want, query_sample_row *row,
+                      void *ctx)
 {
     static const char sql[] =
-        "SELECT seq, dive, number, state, container, gear, seat, label, term, note, marker, sighting, taken_utc_ns, why, recomputed "
+        "SELECT seq, dive, number, state, container, gear, seat, label, term, note, marker, sighting, "
+        "taken_utc_ns, why, recomputed "
         "FROM sample WHERE dive BETWEEN ? AND ? AND number > ? ORDER BY dive, number LIMIT ?";
     struct reader_query query;
     struct query_sample sample;
@@ -205,8 +217,8 @@ static void take_made(struct sql_take *take, struct query_history *made)
     made->at = reader_take_at(take);
 }
 
-int64_t query_identifications(struct store_reader *reader, const struct query_want *want, query_identification_row *row,
-                              void *ctx)
+int64_t query_identifications(struct store_reader *reader, const struct query_want *want,
+                              query_identification_row *row, void *ctx)
 {
     static const char sql[] =
         "SELECT " MADE_COLUMNS ", i.target, i.name, i.verbatim, i.rank, i.qualifier, i.name_id, i.who, i.why "
@@ -225,10 +237,12 @@ int64_t query_identifications(struct store_reader *reader, const struct query_wa
     return reader_end(&query);
 }
 
-int64_t query_remarks(struct store_reader *reader, const struct query_want *want, query_remark_row *row, void *ctx)
+int64_t query_remarks(struct store_reader *reader, const struct query_want *want, query_remark_row *row,
+                      void *ctx)
 {
-    static const char sql[] = "SELECT " MADE_COLUMNS ", r.target, r.text, r.who FROM remark r JOIN journal j ON j.seq = r.seq "
-                              "WHERE r.target_dive BETWEEN ? AND ? AND r.seq > ? ORDER BY r.seq LIMIT ?";
+    static const char sql[] =
+        "SELECT " MADE_COLUMNS ", r.target, r.text, r.who FROM remark r JOIN journal j ON j.seq = r.seq "
+        "WHERE r.target_dive BETWEEN ? AND ? AND r.seq > ? ORDER BY r.seq LIMIT ?";
     struct reader_query query;
     struct query_remark remark;
     reader_begin(&query, reader, sql);
@@ -244,12 +258,15 @@ int64_t query_remarks(struct store_reader *reader, const struct query_want *want
     return reader_end(&query);
 }
 
-int64_t query_strikes(struct store_reader *reader, const struct query_want *want, query_strike_row *row, void *ctx)
+int64_t query_strikes(struct store_reader *reader, const struct query_want *want, query_strike_row *row,
+                      void *ctx)
 {
-    static const char sql[] = "SELECT " MADE_COLUMNS ", k.target, k.restored, k.by_marker, k.who, k.why FROM strike k JOIN journal j ON j.seq = k.seq "
-                              "WHERE k.target_dive BETWEEN ? AND ? AND k.seq > ? ORDER BY k.seq LIMIT ?";
+    static const char sql[] =
+        "SELECT " MADE_COLUMNS
+        ", k.target, k.restored, k.by_marker, k.who, k.why FROM strike k JOIN journal j ON j.seq = k.seq "
+        "WHERE k.target_dive BETWEEN ? AND ? AND k.seq > ? ORDER BY k.seq LIMIT ?";
     struct reader_query query;
-    struct query_strike strike;
+    struct query_strike strike = {0};
     reader_begin(&query, reader, sql);
     reader_bind_want(&query, want);
     do {
@@ -275,10 +292,13 @@ static void take_notice(struct sql_take *take, struct query_notice *row)
     row->notice.value = sql_take_real(take, 0);
 }
 
-int64_t query_notices(struct store_reader *reader, const struct query_want *want, query_notice_row *row, void *ctx)
+int64_t query_notices(struct store_reader *reader, const struct query_want *want, query_notice_row *row,
+                      void *ctx)
 {
-    static const char sql[] = "SELECT " MADE_COLUMNS ", n.about, n.state, n.text, n.value FROM notice n JOIN journal j ON j.seq = n.seq "
-                              "WHERE j.dive BETWEEN ? AND ? AND n.seq > ? ORDER BY n.seq LIMIT ?";
+    static const char sql[] =
+        "SELECT " MADE_COLUMNS
+        ", n.about, n.state, n.text, n.value FROM notice n JOIN journal j ON j.seq = n.seq "
+        "WHERE j.dive BETWEEN ? AND ? AND n.seq > ? ORDER BY n.seq LIMIT ?";
     struct reader_query query;
     struct query_notice notice;
     reader_begin(&query, reader, sql);

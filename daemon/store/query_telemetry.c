@@ -13,7 +13,8 @@
 int64_t query_channels(struct store_reader *reader, utc_ns from, utc_ns to, query_channel_row *row, void *ctx)
 {
     static const char sql[] =
-        "SELECT s.channel, s.feed, min(t.first_utc_ns), max(t.last_utc_ns), sum(t.samples), min(t.low), max(t.high) "
+        "SELECT s.channel, s.feed, min(t.first_utc_ns), max(t.last_utc_ns), sum(t.samples), min(t.low), "
+        "max(t.high) "
         "FROM series s JOIN telemetry t ON t.series = s.id AND t.first_utc_ns <= ? AND t.last_utc_ns >= ? "
         "GROUP BY s.id ORDER BY s.channel, s.feed";
     struct reader_query query;
@@ -136,15 +137,19 @@ static bool take_block(struct sampler *sampler, struct reader_query *query, cons
     return true;
 }
 
-static int64_t take_series(struct store_reader *reader, struct sampler *sampler, int64_t series, const char *feed)
+static int64_t take_series(struct store_reader *reader, struct sampler *sampler, int64_t series,
+                           const char *feed)
 {
-    static const char sql[] = "SELECT run, first_mono_ns, last_mono_ns, first_utc_ns, last_utc_ns, block FROM telemetry "
-                              "WHERE series = ? AND first_utc_ns BETWEEN ? AND ? AND last_utc_ns >= ? ORDER BY first_utc_ns, id";
+    static const char sql[] =
+        "SELECT run, first_mono_ns, last_mono_ns, first_utc_ns, last_utc_ns, block FROM telemetry "
+        "WHERE series = ? AND first_utc_ns BETWEEN ? AND ? AND last_utc_ns >= ? ORDER BY first_utc_ns, id";
     const struct query_telemetry *want = sampler->want;
     struct reader_query query;
     reader_begin(&query, reader, sql);
     sql_bind_int(&query.bind, series);
-    sql_bind_int(&query.bind, want->from.ns < INT64_MIN + 2 * TELEMETRY_SPAN_NS ? INT64_MIN : want->from.ns - 2 * TELEMETRY_SPAN_NS);
+    sql_bind_int(&query.bind, want->from.ns < INT64_MIN + 2 * TELEMETRY_SPAN_NS
+                                  ? INT64_MIN
+                                  : want->from.ns - 2 * TELEMETRY_SPAN_NS);
     sql_bind_int(&query.bind, want->to.ns);
     sql_bind_int(&query.bind, want->from.ns);
     bool sound = true;
@@ -153,14 +158,18 @@ static int64_t take_series(struct store_reader *reader, struct sampler *sampler,
     hand_part(sampler);
     int64_t rows = reader_end(&query);
     if (!sound)
-        return store_error_set(&reader->error, STORE_DAMAGED,
-                               "%s: a block of telemetry is damaged or from a later version; keep a copy of the file", reader->path);
+        return store_error_set(
+            &reader->error, STORE_DAMAGED,
+            "%s: a block of telemetry is damaged or from a later version; keep a copy of the file",
+            reader->path);
     return rows;
 }
 
-int64_t query_telemetry(struct store_reader *reader, const struct query_telemetry *want, query_point_row *row, void *ctx)
+int64_t query_telemetry(struct store_reader *reader, const struct query_telemetry *want, query_point_row *row,
+                        void *ctx)
 {
-    static const char sql[] = "SELECT id, feed FROM series WHERE channel = ? AND (? IS NULL OR feed = ?) ORDER BY feed";
+    static const char sql[] =
+        "SELECT id, feed FROM series WHERE channel = ? AND (? IS NULL OR feed = ?) ORDER BY feed";
     struct sampler sampler = {.want = want, .row = row, .ctx = ctx, .part = -1};
     struct reader_query query;
     int64_t result = 0;
@@ -182,11 +191,14 @@ int64_t query_telemetry(struct store_reader *reader, const struct query_telemetr
     return result < 0 ? result : rows < 0 ? rows : sampler.handed;
 }
 
-int64_t query_observations(struct store_reader *reader, const char *clock, query_observation_row *row, void *ctx)
+int64_t query_observations(struct store_reader *reader, const char *clock, query_observation_row *row,
+                           void *ctx)
 {
-    static const char all[] = "SELECT o.run, r.host_boot_id, o.clock, o.a, o.lo, o.hi FROM clock_observation o JOIN run r ON r.id = o.run "
+    static const char all[] = "SELECT o.run, r.host_boot_id, o.clock, o.a, o.lo, o.hi FROM clock_observation "
+                              "o JOIN run r ON r.id = o.run "
                               "ORDER BY o.id";
-    static const char one[] = "SELECT o.run, r.host_boot_id, o.clock, o.a, o.lo, o.hi FROM clock_observation o JOIN run r ON r.id = o.run "
+    static const char one[] = "SELECT o.run, r.host_boot_id, o.clock, o.a, o.lo, o.hi FROM clock_observation "
+                              "o JOIN run r ON r.id = o.run "
                               "WHERE o.clock = ? ORDER BY o.id";
     struct reader_query query;
     reader_begin(&query, reader, clock != NULL ? one : all);

@@ -76,12 +76,14 @@ static struct reader_statement *find_kept(struct store_reader *reader, const cha
     return unused;
 }
 
-static void begin(struct reader_query *query, struct store_reader *reader, const char *sql, struct reader_statement *kept)
+static void begin(struct reader_query *query, struct store_reader *reader, const char *sql,
+                  struct reader_statement *kept)
 {
     *query = (struct reader_query){.reader = reader, .kept = kept};
     sqlite3_stmt *stmt = kept != NULL ? kept->stmt : NULL;
     if (stmt == NULL)
-        query->rc = sqlite3_prepare_v3(reader->db, sql, -1, kept != NULL ? SQLITE_PREPARE_PERSISTENT : 0, &stmt, NULL);
+        query->rc = sqlite3_prepare_v3(reader->db, sql, -1, kept != NULL ? SQLITE_PREPARE_PERSISTENT : 0,
+                                       &stmt, NULL);
     if (kept != NULL && stmt != NULL)
         *kept = (struct reader_statement){sql, stmt, true};
     query->bind = sql_bind_begin(stmt);

@@ -28,38 +28,52 @@ enum statement {
 };
 
 #define WHEN_COLUMNS "mono_ns, mono_bound_ns, utc_ns, utc_bound_ns, clock"
-#define TIMECODE_COLUMNS                                                                                              \
+#define TIMECODE_COLUMNS                                                                                     \
     "timecode, timecode_rate, timecode_frame, timecode_within, timecode_bound_frames, timecode_state"
-#define TELEMETRY_COLUMNS                                                                                             \
-    "lat_deg, lon_deg, position_uncertainty_m, position_source, position_feed, position_method, position_age_s, channels"
+#define TELEMETRY_COLUMNS                                                                                    \
+    "lat_deg, lon_deg, position_uncertainty_m, position_source, position_feed, position_method, "            \
+    "position_age_s, channels"
 
 static const char *const sql[STATEMENTS] = {
-    [ADD_JOURNAL] = "INSERT INTO journal (seq, type, dive, ref, at_mono_ns, at_utc_ns, at_utc_bound_ns, at_clock, run, event) "
+    [ADD_JOURNAL] = "INSERT INTO journal (seq, type, dive, ref, at_mono_ns, at_utc_ns, at_utc_bound_ns, "
+                    "at_clock, run, event) "
                     "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
     [ADD_REFUSED] = "INSERT INTO refused (seq, why) VALUES (?, ?)",
-    [ADD_MARKER] = "INSERT INTO marker (seq, dive, number, origin, seat, who, pad, pad_boot, press_seq, tick_us, key, gesture, kind, "
-                   "label, term, lead_ns, note, phase, container, gear, capacity, target, sighting, object, advice, settled, "
-                   WHEN_COLUMNS ", " TIMECODE_COLUMNS ", " TELEMETRY_COLUMNS
+    [ADD_MARKER] = "INSERT INTO marker (seq, dive, number, origin, seat, who, pad, pad_boot, press_seq, "
+                   "tick_us, key, gesture, kind, "
+                   "label, term, lead_ns, note, phase, container, gear, capacity, target, sighting, object, "
+                   "advice, settled, " WHEN_COLUMNS ", " TIMECODE_COLUMNS ", " TELEMETRY_COLUMNS
                    ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, "
                    "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    [ADD_SETTLED] = "INSERT INTO settled (seq, dive, marker, cause, " WHEN_COLUMNS ", " TIMECODE_COLUMNS ", " TELEMETRY_COLUMNS
+    [ADD_SETTLED] = "INSERT INTO settled (seq, dive, marker, cause, " WHEN_COLUMNS ", " TIMECODE_COLUMNS
+                    ", " TELEMETRY_COLUMNS
                     ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    [ADD_LINK] = "INSERT INTO link (seq, dive, marker, sighting, object, struck_by, advice, who) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-    [PUT_SIGHTING] = "INSERT OR REPLACE INTO sighting (dive, number, seq, seat, state, label, term, first_marker, last_marker, markers, "
-                     "individuals, start_utc_ns, lead_ns, end_utc_ns, closed_by, tie, tie_term, tied_to, again_of, recomputed) "
+    [ADD_LINK] = "INSERT INTO link (seq, dive, marker, sighting, object, struck_by, advice, who) VALUES (?, "
+                 "?, ?, ?, ?, ?, ?, ?)",
+    [PUT_SIGHTING] = "INSERT OR REPLACE INTO sighting (dive, number, seq, seat, state, label, term, "
+                     "first_marker, last_marker, markers, "
+                     "individuals, start_utc_ns, lead_ns, end_utc_ns, closed_by, tie, tie_term, tied_to, "
+                     "again_of, recomputed) "
                      "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    [PUT_SPAN] = "INSERT OR REPLACE INTO span (dive, number, seq, kind, transect, label, term, seat, state, first_marker, last_marker, "
-                 "start_utc_ns, end_utc_ns, closed_by, recomputed) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    [PUT_SAMPLE] = "INSERT OR REPLACE INTO sample (dive, number, seq, state, container, gear, seat, label, term, note, marker, sighting, "
+    [PUT_SPAN] = "INSERT OR REPLACE INTO span (dive, number, seq, kind, transect, label, term, seat, state, "
+                 "first_marker, last_marker, "
+                 "start_utc_ns, end_utc_ns, closed_by, recomputed) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, "
+                 "?, ?, ?, ?)",
+    [PUT_SAMPLE] = "INSERT OR REPLACE INTO sample (dive, number, seq, state, container, gear, seat, label, "
+                   "term, note, marker, sighting, "
                    "taken_utc_ns, why, recomputed) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    [ADD_IDENTIFICATION] = "INSERT INTO identification (seq, target, target_dive, target_letter, target_number, name, verbatim, rank, "
+    [ADD_IDENTIFICATION] = "INSERT INTO identification (seq, target, target_dive, target_letter, "
+                           "target_number, name, verbatim, rank, "
                            "qualifier, name_id, who, why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    [ADD_REMARK] = "INSERT INTO remark (seq, target, target_dive, target_letter, target_number, text, who) VALUES (?, ?, ?, ?, ?, ?, ?)",
-    [ADD_STRIKE] = "INSERT INTO strike (seq, target, target_dive, target_letter, target_number, restored, by_marker, who, why) "
+    [ADD_REMARK] = "INSERT INTO remark (seq, target, target_dive, target_letter, target_number, text, who) "
+                   "VALUES (?, ?, ?, ?, ?, ?, ?)",
+    [ADD_STRIKE] = "INSERT INTO strike (seq, target, target_dive, target_letter, target_number, restored, "
+                   "by_marker, who, why) "
                    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
     /* a dive begun again is open again; it keeps its first beginning */
-    [BEGIN_DIVE] = "INSERT INTO dive (id, vehicle, ship, site, begun_seq, begun_utc_ns) VALUES (?, ?, ?, ?, ?, ?) "
-                   "ON CONFLICT (id) DO UPDATE SET ended_seq = NULL, ended_utc_ns = NULL",
+    [BEGIN_DIVE] =
+        "INSERT INTO dive (id, vehicle, ship, site, begun_seq, begun_utc_ns) VALUES (?, ?, ?, ?, ?, ?) "
+        "ON CONFLICT (id) DO UPDATE SET ended_seq = NULL, ended_utc_ns = NULL",
     [END_DIVE] = "UPDATE dive SET ended_seq = ?, ended_utc_ns = ? WHERE id = ?",
     [PUT_SEAT] = "INSERT OR REPLACE INTO seat (seat, seq, who) VALUES (?, ?, ?)",
     [ADD_NOTICE] = "INSERT INTO notice (seq, type, about, state, text, value) VALUES (?, ?, ?, ?, ?, ?)",
@@ -83,7 +97,8 @@ struct rows *rows_open(sqlite3 *db, int64_t run)
     rows->db = db;
     rows->run = run;
     for (int i = 0; i < STATEMENTS; i++)
-        if (sqlite3_prepare_v3(db, sql[i], -1, SQLITE_PREPARE_PERSISTENT, &rows->stmt[i], NULL) != SQLITE_OK) {
+        if (sqlite3_prepare_v3(db, sql[i], -1, SQLITE_PREPARE_PERSISTENT, &rows->stmt[i], NULL) !=
+            SQLITE_OK) {
             rows_close(rows);
             return NULL;
         }
@@ -166,7 +181,8 @@ static void bind_telemetry(struct rows *rows, struct sql_bind *bind, const struc
 }
 
 /* The parts of a target; `dive` and `letter` must stay until sql_run. What is no reference is the name of a dive, or nothing said. */
-static void bind_target(struct sql_bind *bind, const struct entry *entry, const char *target, char dive[DIVE_ID_SIZE], char letter[2])
+static void bind_target(struct sql_bind *bind, const struct entry *entry, const char *target,
+                        char dive[DIVE_ID_SIZE], char letter[2])
 {
     uint32_t number = 0;
     letter[0] = letter[1] = '\0';
@@ -529,8 +545,9 @@ static void describe_refusal(struct rows *rows, const struct entry *entry, char 
     char ref[REF_SIZE];
     ref_of(ref, entry);
     if (entry->type == ENTRY_MARKER && strstr(message, "marker.press_seq") != NULL)
-        snprintf(out, size, "%s: press %" PRIu32 " of pad %s, boot %" PRIu32 ", is stored already; the first one stands", ref,
-                 entry->of.marker.pad_seq, entry->of.marker.pad, entry->of.marker.pad_boot);
+        snprintf(out, size,
+                 "%s: press %" PRIu32 " of pad %s, boot %" PRIu32 ", is stored already; the first one stands",
+                 ref, entry->of.marker.pad_seq, entry->of.marker.pad, entry->of.marker.pad_boot);
     else
         snprintf(out, size, "%s %s: %s", entry_type_name(entry->type), ref, message);
 }

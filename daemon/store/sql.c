@@ -83,7 +83,8 @@ int sql_run(struct sql_bind *bind)
     int rc = bind->rc;
     if (rc == SQLITE_OK) {
         rc = sqlite3_step(bind->stmt);
-        rc = rc == SQLITE_DONE || rc == SQLITE_ROW ? SQLITE_OK : sqlite3_extended_errcode(sqlite3_db_handle(bind->stmt));
+        rc = rc == SQLITE_DONE || rc == SQLITE_ROW ? SQLITE_OK
+                                                   : sqlite3_extended_errcode(sqlite3_db_handle(bind->stmt));
     }
     int reset = sqlite3_reset(bind->stmt); /* repeats the step's code */
     return rc != SQLITE_OK ? rc : reset;
@@ -102,7 +103,8 @@ int64_t sql_take_int(struct sql_take *take)
 int64_t sql_take_bound(struct sql_take *take)
 {
     int column = take->at++;
-    return sqlite3_column_type(take->stmt, column) == SQLITE_NULL ? -1 : sqlite3_column_int64(take->stmt, column);
+    return sqlite3_column_type(take->stmt, column) == SQLITE_NULL ? -1
+                                                                  : sqlite3_column_int64(take->stmt, column);
 }
 
 uint32_t sql_take_number(struct sql_take *take)
@@ -119,7 +121,8 @@ bool sql_take_bool(struct sql_take *take)
 double sql_take_real(struct sql_take *take, double absent)
 {
     int column = take->at++;
-    return sqlite3_column_type(take->stmt, column) == SQLITE_NULL ? absent : sqlite3_column_double(take->stmt, column);
+    return sqlite3_column_type(take->stmt, column) == SQLITE_NULL ? absent
+                                                                  : sqlite3_column_double(take->stmt, column);
 }
 
 void sql_take_text(struct sql_take *take, char *out, size_t size)

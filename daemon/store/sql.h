@@ -45,6 +45,7 @@ int64_t sql_take_bound(struct sql_take *take); /* -1 for NULL */
 uint32_t sql_take_number(struct sql_take *take);
 bool sql_take_bool(struct sql_take *take);
 double sql_take_real(struct sql_take *take, double absent);
-void sql_take_text(struct sql_take *take, char *out, size_t size); /* empty for NULL; cut where it is too long */
+void sql_take_text(struct sql_take *take, char *out,
+                   size_t size); /* empty for NULL; cut where it is too long */
 
 #endif

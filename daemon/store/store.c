@@ -27,7 +27,8 @@ static bool init_sync(struct store *store)
     if (pthread_condattr_init(&monotonic) != 0)
         return false;
     bool good = pthread_condattr_setclock(&monotonic, CLOCK_MONOTONIC) == 0 &&
-                pthread_mutex_init(&store->lock, NULL) == 0 && pthread_cond_init(&store->work, &monotonic) == 0 &&
+                pthread_mutex_init(&store->lock, NULL) == 0 &&
+                pthread_cond_init(&store->work, &monotonic) == 0 &&
                 pthread_cond_init(&store->done, &monotonic) == 0;
     pthread_condattr_destroy(&monotonic);
     return good;
@@ -89,7 +90,8 @@ static enum store_result open_parts(struct store *store, struct store_error *err
 static void free_store(struct store *store)
 {
     writer_stop(store);
-    int closed = sqlite3_close(store->db); /* moves the log into the database; where it cannot, the next opener does */
+    int closed =
+        sqlite3_close(store->db); /* moves the log into the database; where it cannot, the next opener does */
     assert(closed == SQLITE_OK);
     (void)closed;
     lockfile_drop(&store->lockfile);
@@ -104,17 +106,19 @@ static void free_store(struct store *store)
     free(store);
 }
 
-enum store_result store_open(struct store **out, const struct store_options *options, struct store_error *error)
+enum store_result store_open(struct store **out, const struct store_options *options,
+                             struct store_error *error)
 {
     *out = NULL;
     struct store *store = new_store(options);
     if (store == NULL)
         return store_error_set(error, STORE_NO_MEMORY, "%s: out of memory", options->path);
-    enum store_result result = store->path != NULL ? open_parts(store, error)
-                                                   : store_error_set(error, STORE_CANNOT_OPEN,
-                                                                     "%s: its folder is not there; make the folder, or give another "
-                                                                     "file name",
-                                                                     options->path);
+    enum store_result result =
+        store->path != NULL ? open_parts(store, error)
+                            : store_error_set(error, STORE_CANNOT_OPEN,
+                                              "%s: its folder is not there; make the folder, or give another "
+                                              "file name",
+                                              options->path);
     if (result == STORE_OK)
         *out = store;
     else
@@ -147,7 +151,8 @@ int64_t store_run(const struct store *store)
 /* Under lock: offline work waits for room while the disk is well. */
 static void wait_for_entry_room(struct store *store)
 {
-    while (store->options.wait_for_room && store->entries.len > ENTRY_ROOM && store->counts.state == STORE_STATE_OK)
+    while (store->options.wait_for_room && store->entries.len > ENTRY_ROOM &&
+           store->counts.state == STORE_STATE_OK)
         pthread_cond_wait(&store->done, &store->lock);
 }
 

@@ -43,9 +43,9 @@ struct store {
     struct observation_queue observations;
     struct series_table series;
     int64_t submitted_seq;
-    uint64_t samples_in, observations_in;     /* taken from the loop thread so far */
-    uint64_t samples_out, observations_out;   /* of those on disk */
-    size_t samples_back, observations_back;   /* in the back queues */
+    uint64_t samples_in, observations_in;   /* taken from the loop thread so far */
+    uint64_t samples_out, observations_out; /* of those on disk */
+    size_t samples_back, observations_back; /* in the back queues */
     uint64_t entries_back, entry_bytes_back;
     int64_t telemetry_due_ns; /* when the telemetry that waits is to be written */
     int64_t retry_ns;         /* no try before this instant; 0: at once */

@@ -38,10 +38,13 @@ struct closed {
 enum statement { PUT_BLOCK, ADD_SERIES, FIND_SERIES, ADD_OBSERVATION, STATEMENTS };
 
 static const char *const sql[STATEMENTS] = {
-    [PUT_BLOCK] = "INSERT INTO telemetry (id, series, run, samples, first_mono_ns, last_mono_ns, first_utc_ns, last_utc_ns, low, high, "
-                  "block) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET samples = excluded.samples, "
-                  "last_mono_ns = excluded.last_mono_ns, last_utc_ns = excluded.last_utc_ns, low = excluded.low, "
-                  "high = excluded.high, block = excluded.block",
+    [PUT_BLOCK] =
+        "INSERT INTO telemetry (id, series, run, samples, first_mono_ns, last_mono_ns, first_utc_ns, "
+        "last_utc_ns, low, high, "
+        "block) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET samples = "
+        "excluded.samples, "
+        "last_mono_ns = excluded.last_mono_ns, last_utc_ns = excluded.last_utc_ns, low = excluded.low, "
+        "high = excluded.high, block = excluded.block",
     [ADD_SERIES] = "INSERT OR IGNORE INTO series (channel, feed) VALUES (?, ?)",
     [FIND_SERIES] = "SELECT id FROM series WHERE channel = ? AND feed = ?",
     [ADD_OBSERVATION] = "INSERT INTO clock_observation (run, clock, a, lo, hi) VALUES (?, ?, ?, ?, ?)",
@@ -98,11 +101,15 @@ static bool close_block(struct telemetry *t, struct block *block)
     /* values are finite and the room suffices, so this cannot fail */
     if (sampleblock_encode(block->sample, block->count, t->bytes, sizeof t->bytes, &len) != SAMPLEBLOCK_OK)
         return false;
-    uint8_t *bytes = malloc(len);
-    if (bytes == NULL)
+    struct closed *closed = &t->closed[t->closed_count];
+    closed->bytes = malloc(len);
+    if (closed->bytes == NULL)
         return false;
-    memcpy(bytes, t->bytes, len);
-    t->closed[t->closed_count++] = (struct closed){block->head, block->count, len, bytes};
+    memcpy(closed->bytes, t->bytes, len);
+    closed->head = block->head;
+    closed->count = block->count;
+    closed->len = len;
+    t->closed_count++;
     block->count = 0;
     block->changed = false;
     return true;
@@ -216,7 +223,8 @@ static int find_series(struct telemetry *t, uint32_t series)
     return rc == SQLITE_ROW ? reset : rc == SQLITE_DONE ? SQLITE_INTERNAL : rc;
 }
 
-static int put_block(struct telemetry *t, const struct block_head *head, size_t count, const uint8_t *bytes, size_t len)
+static int put_block(struct telemetry *t, const struct block_head *head, size_t count, const uint8_t *bytes,
+                     size_t len)
 {
     struct sql_bind bind = sql_bind_begin(t->stmt[PUT_BLOCK]);
     sql_bind_int(&bind, head->row);

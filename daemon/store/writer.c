@@ -90,8 +90,9 @@ static int run_plain(sqlite3_stmt *stmt)
 static int write_run(struct store *store)
 {
     sqlite3_stmt *stmt = NULL;
-    int rc = sqlite3_prepare_v2(store->db, "INSERT INTO run (id, started_utc_ns, host_boot_id, program) VALUES (?, ?, ?, ?)", -1,
-                                &stmt, NULL);
+    int rc = sqlite3_prepare_v2(
+        store->db, "INSERT INTO run (id, started_utc_ns, host_boot_id, program) VALUES (?, ?, ?, ?)", -1,
+        &stmt, NULL);
     if (rc != SQLITE_OK)
         return rc;
     struct sql_bind bind = sql_bind_begin(stmt);
@@ -289,7 +290,8 @@ enum job { JOB_SLEEP, JOB_ENTRIES, JOB_TELEMETRY, JOB_LOG, JOB_END };
 static enum job next_job(const struct store *store, int64_t now_ns, int64_t *until)
 {
     bool entries = store->entries.count > 0 || store->entries_back > 0;
-    bool telemetry = store->samples_in != store->samples_out || store->observations_in != store->observations_out;
+    bool telemetry =
+        store->samples_in != store->samples_out || store->observations_in != store->observations_out;
     bool hurry = store->flushers > 0 || store->closing;
     bool half_full = store->samples.count + store->samples_back >= store->options.telemetry_room / 2;
     *until = INT64_MAX;
@@ -387,8 +389,8 @@ enum store_result writer_start(struct store *store, struct store_error *error)
     if (store->telemetry == NULL || prepare(store) != SQLITE_OK)
         return database_fail(error, store->db, store->path, "prepare its statements");
     if (start_thread(store) != 0) {
-        return store_error_set(error, STORE_NO_MEMORY, "cannot start the thread that writes %s; close other programs",
-                               store->path);
+        return store_error_set(error, STORE_NO_MEMORY,
+                               "cannot start the thread that writes %s; close other programs", store->path);
     }
     store->running = true;
     return STORE_OK;

@@ -83,7 +83,8 @@ static void hand_in_samples(struct model *model, struct store *store, int count)
 {
     for (int i = 0; i < count; i++) {
         int64_t n = ++model->samples_handed;
-        struct engine_sample sample = {.channel = "vehicle.depth_m", .feed = "nav", .at = {n}, .utc = {T0 + n}, .value = (double)n};
+        struct engine_sample sample = {
+            .channel = "vehicle.depth_m", .feed = "nav", .at = {n}, .utc = {T0 + n}, .value = (double)n};
         store_sample(store, &sample);
     }
 }
@@ -132,7 +133,8 @@ static void check_journal(const struct model *model, const char *path, int64_t l
 {
     sqlite3 *db = look(path);
     sqlite3_stmt *stmt = NULL;
-    assert_int_equal(sqlite3_prepare_v2(db, "SELECT seq, event FROM journal ORDER BY seq", -1, &stmt, NULL), SQLITE_OK);
+    assert_int_equal(sqlite3_prepare_v2(db, "SELECT seq, event FROM journal ORDER BY seq", -1, &stmt, NULL),
+                     SQLITE_OK);
     int64_t seq = 0;
     while (sqlite3_step(stmt) == SQLITE_ROW) {
         assert_int_equal(sqlite3_column_int64(stmt, 0), ++seq);
@@ -159,8 +161,9 @@ static void check_markers(const struct model *model, const char *path, int64_t l
     }
     assert_int_equal(number_of(path, "SELECT count(*) FROM marker"), expected);
     assert_int_equal(number_of(path, "SELECT coalesce(sum(number * (seq % 97)), 0) FROM marker"), sum);
-    assert_int_equal(number_of(path, "SELECT count(*) FROM refused r JOIN journal j USING (seq) WHERE j.type = 'marker'"),
-                     number_of(path, "SELECT count(*) FROM journal WHERE type = 'marker'") - expected);
+    assert_int_equal(
+        number_of(path, "SELECT count(*) FROM refused r JOIN journal j USING (seq) WHERE j.type = 'marker'"),
+        number_of(path, "SELECT count(*) FROM journal WHERE type = 'marker'") - expected);
 }
 
 static void check_sightings(const struct model *model, const char *path, int64_t last)
@@ -182,7 +185,8 @@ struct run_of_samples {
 static bool next_sample(void *ctx, const struct query_point *point)
 {
     struct run_of_samples *run = ctx;
-    run->rising &= point->value == (double)(run->count + 1) && point->at.ns == run->count + 1 && point->utc.ns == T0 + run->count + 1;
+    run->rising &= point->value == (double)(run->count + 1) && point->at.ns == run->count + 1 &&
+                   point->utc.ns == T0 + run->count + 1;
     run->count++;
     return true;
 }
@@ -205,7 +209,8 @@ static void check_samples(struct model *model, const char *path)
 static void a_database_lives_as_its_model_says(void **state)
 {
     struct fixture *f = *state;
-    struct model *model = mmap(NULL, sizeof *model, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
+    struct model *model =
+        mmap(NULL, sizeof *model, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
     assert_true(model != MAP_FAILED);
     struct store_options options = f->options;
     options.path = f->path;
@@ -237,14 +242,15 @@ static void a_database_lives_as_its_model_says(void **state)
         check_sightings(model, f->path, last);
         check_samples(model, f->path);
         assert_string_equal(ask(f->path, "PRAGMA integrity_check"), "ok");
-        model->handed = model->acknowledged = last; /* what was lost was never told as kept; it is made anew */
+        model->handed = model->acknowledged =
+            last; /* what was lost was never told as kept; it is made anew */
         model->markers = 0;
         for (int64_t seq = 1; seq <= last; seq++)
             if (model->entry[seq].marker > model->markers)
                 model->markers = model->entry[seq].marker;
     }
-    print_message("%d lives, %d of them killed, %" PRId64 " entries, %" PRId64 " samples\n", LIVES, killed, model->handed,
-                  model->samples_handed);
+    print_message("%d lives, %d of them killed, %" PRId64 " entries, %" PRId64 " samples\n", LIVES, killed,
+                  model->handed, model->samples_handed);
     munmap(model, sizeof *model);
 }
 

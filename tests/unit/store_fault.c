@@ -7,12 +7,12 @@
 struct fault {
     pthread_mutex_t lock;
     pthread_cond_t changed;
-    bool full;          /* every write that makes a file longer fails with SQLITE_FULL */
-    bool failing;       /* every sync fails */
-    long fail_at;       /* the call of this number fails, once; 0: none */
-    bool fail_from;     /* ... and all after it */
-    long calls;         /* writes, syncs, truncations so far */
-    bool stall;         /* syncs wait */
+    bool full;      /* every write that makes a file longer fails with SQLITE_FULL */
+    bool failing;   /* every sync fails */
+    long fail_at;   /* the call of this number fails, once; 0: none */
+    bool fail_from; /* ... and all after it */
+    long calls;     /* writes, syncs, truncations so far */
+    bool stall;     /* syncs wait */
     bool stalled;
 };
 static struct fault fault = {.lock = PTHREAD_MUTEX_INITIALIZER, .changed = PTHREAD_COND_INITIALIZER};
@@ -34,7 +34,8 @@ static bool is_due(void)
 {
     pthread_mutex_lock(&fault.lock);
     fault.calls++;
-    bool due = fault.fail_at != 0 && (fault.calls == fault.fail_at || (fault.fail_from && fault.calls > fault.fail_at));
+    bool due = fault.fail_at != 0 &&
+               (fault.calls == fault.fail_at || (fault.fail_from && fault.calls > fault.fail_at));
     pthread_mutex_unlock(&fault.lock);
     return due;
 }
@@ -81,10 +82,10 @@ static int fault_close(sqlite3_file *file)
     return rc;
 }
 
-#define PASS(name, params, args)                                                                                      \
-    static int pass_##name params                                                                                     \
-    {                                                                                                                 \
-        return real_of(file)->pMethods->x##name args;                                                                 \
+#define PASS(name, params, args)                                                                             \
+    static int pass_##name params                                                                            \
+    {                                                                                                        \
+        return real_of(file)->pMethods->x##name args;                                                        \
     }
 PASS(Read, (sqlite3_file * file, void *bytes, int len, sqlite3_int64 at), (real_of(file), bytes, len, at))
 PASS(FileSize, (sqlite3_file * file, sqlite3_int64 *size), (real_of(file), size))
@@ -94,7 +95,8 @@ PASS(CheckReservedLock, (sqlite3_file * file, int *out), (real_of(file), out))
 PASS(FileControl, (sqlite3_file * file, int op, void *arg), (real_of(file), op, arg))
 PASS(SectorSize, (sqlite3_file * file), (real_of(file)))
 PASS(DeviceCharacteristics, (sqlite3_file * file), (real_of(file)))
-PASS(ShmMap, (sqlite3_file * file, int page, int size, int extend, void volatile **out), (real_of(file), page, size, extend, out))
+PASS(ShmMap, (sqlite3_file * file, int page, int size, int extend, void volatile **out),
+     (real_of(file), page, size, extend, out))
 PASS(ShmLock, (sqlite3_file * file, int at, int n, int flags), (real_of(file), at, n, flags))
 PASS(ShmUnmap, (sqlite3_file * file, int remove), (real_of(file), remove))
 
@@ -152,12 +154,12 @@ static int install(void)
 }
 
 /* Sets one member under the lock and wakes whoever stalls. */
-#define SET_FAULT(member, to)                                                                                         \
-    do {                                                                                                              \
-        pthread_mutex_lock(&fault.lock);                                                                              \
-        fault.member = (to);                                                                                          \
-        pthread_cond_broadcast(&fault.changed);                                                                       \
-        pthread_mutex_unlock(&fault.lock);                                                                            \
+#define SET_FAULT(member, to)                                                                                \
+    do {                                                                                                     \
+        pthread_mutex_lock(&fault.lock);                                                                     \
+        fault.member = (to);                                                                                 \
+        pthread_cond_broadcast(&fault.changed);                                                              \
+        pthread_mutex_unlock(&fault.lock);                                                                   \
     } while (0)
 
 static int fault_setup(void **state)
@@ -179,9 +181,13 @@ static void assert_all_there(struct fixture *f, int64_t count)
 {
     char expected[64];
     snprintf(expected, sizeof expected, "%" PRId64 " 1 %" PRId64, count, count);
-    assert_string_equal(ask(f->path, "SELECT count(*) || ' ' || min(seq) || ' ' || max(seq) FROM journal"), expected);
+    assert_string_equal(ask(f->path, "SELECT count(*) || ' ' || min(seq) || ' ' || max(seq) FROM journal"),
+                        expected);
     assert_string_equal(ask(f->path, "PRAGMA integrity_check"), "ok");
-    assert_string_equal(ask(f->path, "SELECT count(*) FROM journal j LEFT JOIN marker m ON m.seq = j.seq WHERE m.number IS NOT j.seq"), "0");
+    assert_string_equal(
+        ask(f->path,
+            "SELECT count(*) FROM journal j LEFT JOIN marker m ON m.seq = j.seq WHERE m.number IS NOT j.seq"),
+        "0");
 }
 
 static void a_full_disk_is_told_and_recovered_from_by_itself(void **state)
@@ -301,7 +307,8 @@ static void run_script(struct fixture *f)
     fixture_open(f);
     for (uint32_t i = 1; i <= 30; i++) {
         submit(f, make_marker("D007", i, i, 10 * i));
-        struct engine_sample sample = {.channel = "vehicle.depth_m", .feed = "nav", .at = {i}, .utc = {T0 + i}, .value = i};
+        struct engine_sample sample = {
+            .channel = "vehicle.depth_m", .feed = "nav", .at = {i}, .utc = {T0 + i}, .value = i};
         store_sample(f->store, &sample);
         struct engine_observation observation = {.clock = "utc", .a = i, .lo = i, .hi = i + 1};
         store_observe(f->store, &observation);

@@ -195,8 +195,11 @@ static inline void set_text(char *out, size_t size, const char *text)
 
 static inline struct when when_at(int64_t offset_ns)
 {
-    return (struct when){
-        .mono = {1000 + offset_ns}, .mono_bound_ns = 200, .utc = {T0 + offset_ns}, .utc_bound_ns = 300, .trust = CLOCK_TRUST_SYNCED};
+    return (struct when){.mono = {1000 + offset_ns},
+                         .mono_bound_ns = 200,
+                         .utc = {T0 + offset_ns},
+                         .utc_bound_ns = 300,
+                         .trust = CLOCK_TRUST_SYNCED};
 }
 
 /* A fresh entry in static room: one at a time. */
@@ -292,7 +295,8 @@ static inline const char *ask(const char *path, const char *sql)
         fail_msg("%s: %s", sql, sqlite3_errmsg(db));
     while (sqlite3_step(stmt) == SQLITE_ROW) {
         const unsigned char *text = sqlite3_column_text(stmt, 0);
-        len += (size_t)snprintf(out + len, sizeof out - len, "%s%s", len > 0 ? "|" : "", text != NULL ? (const char *)text : "-");
+        len += (size_t)snprintf(out + len, sizeof out - len, "%s%s", len > 0 ? "|" : "",
+                                text != NULL ? (const char *)text : "-");
         assert_true(len < sizeof out);
     }
     sqlite3_finalize(stmt);

@@ -115,8 +115,8 @@ static void a_holder_that_died_holds_nothing(void **state)
     assert_true(child >= 0);
     if (child == 0) {
         f->options.path = f->path;
-        if (store_open(&f->store, &f->options, &f->error) != STORE_OK || try_submit(f, make_marker("D007", 1, 1, 10)) != STORE_OK ||
-            store_flush(f->store) != STORE_OK)
+        if (store_open(&f->store, &f->options, &f->error) != STORE_OK ||
+            try_submit(f, make_marker("D007", 1, 1, 10)) != STORE_OK || store_flush(f->store) != STORE_OK)
             _exit(1);
         _exit(0); /* without closing */
     }
@@ -149,7 +149,9 @@ static void a_newer_database_with_a_log_is_left_as_it_was(void **state)
     fixture_open(f);
     fixture_close(f);
     assert_int_equal(sqlite3_open(f->path, &db), SQLITE_OK);
-    assert_int_equal(sqlite3_exec(db, "PRAGMA wal_autocheckpoint = 0; PRAGMA user_version = 3;", NULL, NULL, NULL), SQLITE_OK);
+    assert_int_equal(
+        sqlite3_exec(db, "PRAGMA wal_autocheckpoint = 0; PRAGMA user_version = 3;", NULL, NULL, NULL),
+        SQLITE_OK);
     snprintf(name[0], sizeof name[0], "%s/later.db", f->folder);
     snprintf(name[1], sizeof name[1], "%s/later.db-wal", f->folder);
     copy_file(f->path, name[0]);
@@ -193,8 +195,11 @@ static void every_table_is_strict(void **state)
 {
     struct fixture *f = *state;
     fixture_open(f);
-    assert_string_equal(ask(f->path, "SELECT name FROM pragma_table_list WHERE type = 'table' AND NOT strict AND name NOT LIKE 'sqlite_%'"), "");
-    assert_int_not_equal(atoi(ask(f->path, "SELECT count(*) FROM pragma_table_list WHERE type = 'table' AND strict")), 0);
+    assert_string_equal(ask(f->path, "SELECT name FROM pragma_table_list WHERE type = 'table' AND NOT strict "
+                                     "AND name NOT LIKE 'sqlite_%'"),
+                        "");
+    assert_int_not_equal(
+        atoi(ask(f->path, "SELECT count(*) FROM pragma_table_list WHERE type = 'table' AND strict")), 0);
 }
 
 static void a_path_that_cannot_be_opened_is_explained(void **state)
@@ -211,7 +216,8 @@ static void a_path_that_cannot_be_opened_is_explained(void **state)
     assert_int_equal(fixture_try_open(f), STORE_CANNOT_OPEN);
     assert_says(f, "no file");
 
-    snprintf(f->path, sizeof f->path, "/sys/bellrope-test.db"); /* nobody may make a file there, root neither */
+    snprintf(f->path, sizeof f->path,
+             "/sys/bellrope-test.db"); /* nobody may make a file there, root neither */
     assert_int_equal(fixture_try_open(f), STORE_CANNOT_OPEN);
     assert_says(f, "/sys/bellrope-test.db");
     assert_says(f, "may write");
@@ -239,8 +245,10 @@ static void an_interrupted_creation_is_made_good(void **state)
         sqlite3 *db;
         /* a tiny cache makes SQLite write pages to the file before the transaction ends */
         if (sqlite3_open(f->path, &db) != SQLITE_OK ||
-            sqlite3_exec(db, "PRAGMA cache_size = 1; BEGIN; CREATE TABLE a (x); INSERT INTO a WITH n (i) AS (SELECT 1 UNION ALL "
-                             "SELECT i + 1 FROM n WHERE i < 3000) SELECT randomblob(100) FROM n;",
+            sqlite3_exec(db,
+                         "PRAGMA cache_size = 1; BEGIN; CREATE TABLE a (x); INSERT INTO a WITH n (i) AS "
+                         "(SELECT 1 UNION ALL "
+                         "SELECT i + 1 FROM n WHERE i < 3000) SELECT randomblob(100) FROM n;",
                          NULL, NULL, NULL) != SQLITE_OK)
             _exit(1);
         _exit(0);

@@ -13,7 +13,8 @@ static void fill(struct fixture *f)
         for (uint32_t i = 1; i <= 5; i++)
             submit(f, make_marker(id, i, dive * 10 + i, t + i * NS_PER_S));
         struct entry *entry = make_entry(ENTRY_SIGHTING, id, t + 6 * NS_PER_S);
-        entry->of.sighting = (struct sighting_entry){.number = 1, .state = "closed", .start = {T0 + t}, .label = "Fish"};
+        entry->of.sighting =
+            (struct sighting_entry){.number = 1, .state = "closed", .start = {T0 + t}, .label = "Fish"};
         submit(f, entry);
         for (int i = 0; i < 100; i++) {
             sample.at.ns = 1000 + t + i * NS_PER_S;
@@ -27,7 +28,8 @@ static void fill(struct fixture *f)
         fixture_close(f);
         fixture_open(f);
     }
-    struct entry *remark = make_entry(ENTRY_REMARK, "D008", 9000 * NS_PER_S); /* made later, while another dive was open */
+    struct entry *remark =
+        make_entry(ENTRY_REMARK, "D008", 9000 * NS_PER_S); /* made later, while another dive was open */
     SET_TEXT(remark->of.remark.target, "D007-M0003");
     SET_TEXT(remark->of.remark.text, "see the still");
     submit(f, remark);
@@ -57,12 +59,15 @@ static void a_pack_holds_the_dive_and_nothing_else(void **state)
     fill(f);
     if (pack(f, "D007", path) != STORE_OK)
         fail_msg("store_pack: %s", f->error.text);
-    assert_string_equal(ask(path, "SELECT ref FROM marker_now"), "D007-M0001|D007-M0002|D007-M0003|D007-M0004|D007-M0005");
+    assert_string_equal(ask(path, "SELECT ref FROM marker_now"),
+                        "D007-M0001|D007-M0002|D007-M0003|D007-M0004|D007-M0005");
     assert_string_equal(ask(path, "SELECT id FROM dive"), "D007");
     assert_string_equal(ask(path, "SELECT ref FROM sighting_now"), "D007-S001");
     assert_string_equal(ask(path, "SELECT text FROM remark"), "see the still");
-    assert_string_equal(ask(path, "SELECT seq FROM journal"), "9|10|11|12|13|14|15|16|25"); /* the numbers of the source */
-    assert_string_equal(ask(path, "SELECT samples || ' ' || low || ' ' || high FROM telemetry"), "100 7000.0 7099.0");
+    assert_string_equal(ask(path, "SELECT seq FROM journal"),
+                        "9|10|11|12|13|14|15|16|25"); /* the numbers of the source */
+    assert_string_equal(ask(path, "SELECT samples || ' ' || low || ' ' || high FROM telemetry"),
+                        "100 7000.0 7099.0");
     assert_string_equal(ask(path, "PRAGMA integrity_check"), "ok");
     assert_string_equal(ask(path, "PRAGMA foreign_key_check"), "");
     assert_string_equal(ask(path, "PRAGMA journal_mode"), "delete");

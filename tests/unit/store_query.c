@@ -57,13 +57,18 @@ static void the_journal_is_read_since_a_seq_and_by_type(void **state)
                         "1 dive;2 marker;3 pad;4 marker;5 pad;6 marker;7 pad;8 marker;9 remark;");
     assert_string_equal(journal(reader, &(struct query_journal){.since = 6}, 0), "7 pad;8 marker;9 remark;");
     assert_string_equal(journal(reader, &(struct query_journal){.since = 9}, 0), "");
-    assert_string_equal(journal(reader, &(struct query_journal){.since = 1, .limit = 2}, 0), "2 marker;3 pad;");
-    assert_string_equal(
-        journal(reader, &(struct query_journal){.types = QUERY_TYPE(ENTRY_MARKER) | QUERY_TYPE(ENTRY_DIVE), .limit = 3}, 0),
-        "1 dive;2 marker;4 marker;");
+    assert_string_equal(journal(reader, &(struct query_journal){.since = 1, .limit = 2}, 0),
+                        "2 marker;3 pad;");
+    assert_string_equal(journal(reader,
+                                &(struct query_journal){
+                                    .types = QUERY_TYPE(ENTRY_MARKER) | QUERY_TYPE(ENTRY_DIVE), .limit = 3},
+                                0),
+                        "1 dive;2 marker;4 marker;");
     assert_string_equal(journal(reader, &(struct query_journal){.dive = "D008"}, 0), "8 marker;9 remark;");
-    assert_string_equal(journal(reader, &(struct query_journal){.ref = "D007-M0002"}, 0), "4 marker;9 remark;");
-    assert_string_equal(journal(reader, &(struct query_journal){0}, 2), "1 dive;2 marker;"); /* the callback had enough */
+    assert_string_equal(journal(reader, &(struct query_journal){.ref = "D007-M0002"}, 0),
+                        "4 marker;9 remark;");
+    assert_string_equal(journal(reader, &(struct query_journal){0}, 2),
+                        "1 dive;2 marker;"); /* the callback had enough */
     assert_int_equal(query_last_seq(reader), 9);
     store_reader_close(reader);
 }
@@ -129,8 +134,12 @@ static struct entry *make_full_marker(void)
     marker->target = 3;
     marker->sighting = 31;
     marker->object = 32;
-    marker->timecode = (struct timecode_stamp){
-        .trust = TIMECODE_TRUST_LOCKED, .label = "05:06:07:02", .rate = "25", .frame = 459177, .within = 0.25, .bound_frames = 0.04};
+    marker->timecode = (struct timecode_stamp){.trust = TIMECODE_TRUST_LOCKED,
+                                               .label = "05:06:07:02",
+                                               .rate = "25",
+                                               .frame = 459177,
+                                               .within = 0.25,
+                                               .bound_frames = 0.04};
     marker->telemetry.position = (struct marker_position){.known = true,
                                                           .lat_deg = -12.345678901234567,
                                                           .lon_deg = 45.67891,
@@ -140,7 +149,8 @@ static struct entry *make_full_marker(void)
                                                           .method = READING_METHOD_FILTERED,
                                                           .age_s = 0.4};
     marker->telemetry.reading_count = 2;
-    marker->telemetry.reading[0] = (struct marker_reading){"vehicle.depth_m", 1204.6, 0.125, READING_METHOD_INTERPOLATED, "nav"};
+    marker->telemetry.reading[0] =
+        (struct marker_reading){"vehicle.depth_m", 1204.6, 0.125, READING_METHOD_INTERPOLATED, "nav"};
     marker->telemetry.reading[1] = (struct marker_reading){"x.lamp", -1e-9, 12.5, READING_METHOD_LAST, ""};
     return entry;
 }
@@ -181,7 +191,8 @@ static void assert_same_telemetry(const struct marker_telemetry *a, const struct
 {
     assert_true(a->position.known == b->position.known);
     assert_true(a->position.lat_deg == b->position.lat_deg && a->position.lon_deg == b->position.lon_deg);
-    assert_true(a->position.uncertainty_m == b->position.uncertainty_m && a->position.age_s == b->position.age_s);
+    assert_true(a->position.uncertainty_m == b->position.uncertainty_m &&
+                a->position.age_s == b->position.age_s);
     assert_string_equal(a->position.source, b->position.source);
     assert_string_equal(a->position.feed, b->position.feed);
     assert_int_equal(a->position.method, b->position.method);
@@ -258,15 +269,19 @@ static void what_is_unknown_comes_back_unknown(void **state)
     struct fixture *f = *state;
     fixture_open(f);
     struct entry *entry = make_marker("D007", 1, 0, 100);
-    entry->of.marker.when = (struct when){.mono = {100}, .mono_bound_ns = -1, .utc_bound_ns = -1, .trust = CLOCK_TRUST_NONE};
+    entry->of.marker.when =
+        (struct when){.mono = {100}, .mono_bound_ns = -1, .utc_bound_ns = -1, .trust = CLOCK_TRUST_NONE};
     entry->of.marker.timecode = (struct timecode_stamp){.trust = TIMECODE_TRUST_NONE, .bound_frames = -1};
     entry->of.marker.telemetry.position.uncertainty_m = -1;
     submit(f, entry);
     flush(f);
-    assert_string_equal(ask(f->path, "SELECT (utc_ns IS NULL) || (utc_bound_ns IS NULL) || (mono_bound_ns IS NULL) || (timecode IS NULL) || "
-                                     "(timecode_frame IS NULL) || (lat_deg IS NULL) || (pad IS NULL) || (press_seq IS NULL) || "
-                                     "(who IS NULL) || (sighting IS NULL) || (note IS NULL) FROM marker"),
-                        "11111111111");
+    assert_string_equal(
+        ask(f->path,
+            "SELECT (utc_ns IS NULL) || (utc_bound_ns IS NULL) || (mono_bound_ns IS NULL) || (timecode IS "
+            "NULL) || "
+            "(timecode_frame IS NULL) || (lat_deg IS NULL) || (pad IS NULL) || (press_seq IS NULL) || "
+            "(who IS NULL) || (sighting IS NULL) || (note IS NULL) FROM marker"),
+        "11111111111");
     const struct query_marker *row = only_marker(f);
     assert_int_equal(row->marker.when.trust, CLOCK_TRUST_NONE);
     assert_int_equal(row->marker.when.utc_bound_ns, -1);
@@ -298,9 +313,11 @@ static void later_values_replace_the_parts_they_renew(void **state)
 
     struct entry *entry = make_settled(7, "bracketed");
     entry->of.settled.has_telemetry = true;
-    entry->of.settled.telemetry.position = (struct marker_position){.known = true, .lat_deg = 1, .lon_deg = 2, .uncertainty_m = 3, .source = "ship"};
+    entry->of.settled.telemetry.position = (struct marker_position){
+        .known = true, .lat_deg = 1, .lon_deg = 2, .uncertainty_m = 3, .source = "ship"};
     entry->of.settled.telemetry.reading_count = 1;
-    entry->of.settled.telemetry.reading[0] = (struct marker_reading){"vehicle.depth_m", 1205.5, 0, READING_METHOD_INTERPOLATED, "ctd"};
+    entry->of.settled.telemetry.reading[0] =
+        (struct marker_reading){"vehicle.depth_m", 1205.5, 0, READING_METHOD_INTERPOLATED, "ctd"};
     submit(f, entry);
     flush(f);
     const struct query_marker *row = only_marker(f);
@@ -315,15 +332,20 @@ static void later_values_replace_the_parts_they_renew(void **state)
 
     entry = make_settled(7, "clap");
     entry->of.settled.has_timecode = true;
-    entry->of.settled.timecode = (struct timecode_stamp){
-        .trust = TIMECODE_TRUST_HOLDOVER, .label = "05:06:07:03", .rate = "25", .frame = 459178, .within = 0.5, .bound_frames = 1};
+    entry->of.settled.timecode = (struct timecode_stamp){.trust = TIMECODE_TRUST_HOLDOVER,
+                                                         .label = "05:06:07:03",
+                                                         .rate = "25",
+                                                         .frame = 459178,
+                                                         .within = 0.5,
+                                                         .bound_frames = 1};
     submit(f, entry);
     flush(f);
     row = only_marker(f);
     assert_int_equal(row->settlings, 2);
     assert_string_equal(row->marker.timecode.label, "05:06:07:03");
     assert_true(row->marker.telemetry.reading[0].value == 1205.5); /* still that of the first settling */
-    assert_string_equal(ask(f->path, "SELECT timecode || ' ' || json_extract(channels, '$.\"vehicle.depth_m\".v') || ' ' || lat_deg FROM marker"),
+    assert_string_equal(ask(f->path, "SELECT timecode || ' ' || json_extract(channels, "
+                                     "'$.\"vehicle.depth_m\".v') || ' ' || lat_deg FROM marker"),
                         "05:06:07:02 1204.6 -12.3456789012346");
 }
 
@@ -363,7 +385,8 @@ static const char *refs(struct store_reader *reader, const struct query_want *wa
 {
     static struct rows rows;
     rows = (struct rows){.stop_at = stop_at};
-    int64_t count = by_time ? query_markers_by_time(reader, want, see_marker, &rows) : query_markers(reader, want, see_marker, &rows);
+    int64_t count = by_time ? query_markers_by_time(reader, want, see_marker, &rows)
+                            : query_markers(reader, want, see_marker, &rows);
     assert_int_equal(count, rows.count);
     return rows.text;
 }
@@ -379,13 +402,17 @@ static void markers_come_in_order_and_in_pages(void **state)
     submit(f, make_marker("D007", 10, 5, 200));
     flush(f);
     struct store_reader *reader = open_reader(f);
-    assert_string_equal(refs(reader, &(struct query_want){0}, false, 0), "M0001 D006-M0001 D007-M0001 D007-M0002 D007-M0010 ");
-    assert_string_equal(refs(reader, &(struct query_want){.dive = "D007"}, false, 0), "D007-M0001 D007-M0002 D007-M0010 ");
-    assert_string_equal(refs(reader, &(struct query_want){.dive = "D007", .after = 1, .limit = 1}, false, 0), "D007-M0002 ");
+    assert_string_equal(refs(reader, &(struct query_want){0}, false, 0),
+                        "M0001 D006-M0001 D007-M0001 D007-M0002 D007-M0010 ");
+    assert_string_equal(refs(reader, &(struct query_want){.dive = "D007"}, false, 0),
+                        "D007-M0001 D007-M0002 D007-M0010 ");
+    assert_string_equal(refs(reader, &(struct query_want){.dive = "D007", .after = 1, .limit = 1}, false, 0),
+                        "D007-M0002 ");
     assert_string_equal(refs(reader, &(struct query_want){.dive = "D007", .after = 10}, false, 0), "");
     assert_string_equal(refs(reader, &(struct query_want){.dive = ""}, false, 0), "M0001 ");
     assert_string_equal(refs(reader, &(struct query_want){.dive = "D00"}, false, 0), "");
-    assert_string_equal(refs(reader, &(struct query_want){.dive = "D007"}, true, 0), "D007-M0002 D007-M0010 D007-M0001 ");
+    assert_string_equal(refs(reader, &(struct query_want){.dive = "D007"}, true, 0),
+                        "D007-M0002 D007-M0010 D007-M0001 ");
     assert_string_equal(refs(reader, &(struct query_want){0}, true, 2), "D006-M0001 D007-M0002 ");
     store_reader_close(reader);
 }
@@ -420,10 +447,24 @@ static void a_sighting_comes_back_with_its_latest_identification(void **state)
     struct fixture *f = *state;
     fixture_open(f);
     struct entry *entry = make_entry(ENTRY_SIGHTING, "D007", 900);
-    entry->of.sighting = (struct sighting_entry){.number = 31, .seat = "science", .state = "closed", .label = "Fish", .term = "t",
-                                                 .first_marker = 7, .last_marker = 9, .marker_count = 3, .individuals = 2,
-                                                 .start = {T0 + 1}, .lead_ns = 5, .end = {T0 + 2}, .closed_by = "key", .tie = "eats",
-                                                 .tie_term = "tt", .tied_to = 30, .again_of = 12, .recomputed = true};
+    entry->of.sighting = (struct sighting_entry){.number = 31,
+                                                 .seat = "science",
+                                                 .state = "closed",
+                                                 .label = "Fish",
+                                                 .term = "t",
+                                                 .first_marker = 7,
+                                                 .last_marker = 9,
+                                                 .marker_count = 3,
+                                                 .individuals = 2,
+                                                 .start = {T0 + 1},
+                                                 .lead_ns = 5,
+                                                 .end = {T0 + 2},
+                                                 .closed_by = "key",
+                                                 .tie = "eats",
+                                                 .tie_term = "tt",
+                                                 .tied_to = 30,
+                                                 .again_of = 12,
+                                                 .recomputed = true};
     submit(f, entry);
     flush(f);
     struct store_reader *reader = open_reader(f);
@@ -463,17 +504,19 @@ static void a_sighting_comes_back_with_its_latest_identification(void **state)
 
 static bool note_span(void *ctx, const struct query_span *row)
 {
-    note(ctx, "%s %s %u %s %s %s %s %u %u %" PRId64 " %" PRId64 " %s %d;", row->ref, row->span.kind, row->span.transect, row->span.label,
-         row->span.term, row->span.seat, row->span.state, row->span.first_marker, row->span.last_marker, row->span.start.ns - T0,
-         row->span.end.ns - T0, row->span.closed_by, row->span.recomputed);
+    note(ctx, "%s %s %u %s %s %s %s %u %u %" PRId64 " %" PRId64 " %s %d;", row->ref, row->span.kind,
+         row->span.transect, row->span.label, row->span.term, row->span.seat, row->span.state,
+         row->span.first_marker, row->span.last_marker, row->span.start.ns - T0, row->span.end.ns - T0,
+         row->span.closed_by, row->span.recomputed);
     return true;
 }
 
 static bool note_sample(void *ctx, const struct query_sample *row)
 {
-    note(ctx, "%s %s %s %s %s %s %s %s %u %u %" PRId64 " %s;", row->ref, row->sample.state, row->sample.container, row->sample.gear,
-         row->sample.seat, row->sample.label, row->sample.term, row->sample.note, row->sample.marker, row->sample.sighting,
-         row->sample.taken.ns - T0, row->sample.why);
+    note(ctx, "%s %s %s %s %s %s %s %s %u %u %" PRId64 " %s;", row->ref, row->sample.state,
+         row->sample.container, row->sample.gear, row->sample.seat, row->sample.label, row->sample.term,
+         row->sample.note, row->sample.marker, row->sample.sighting, row->sample.taken.ns - T0,
+         row->sample.why);
     return true;
 }
 
@@ -483,13 +526,31 @@ static void spans_and_samples_come_back(void **state)
     struct rows rows = {0};
     fixture_open(f);
     struct entry *entry = make_entry(ENTRY_SPAN, "D007", 900);
-    entry->of.span = (struct span_entry){.number = 2, .kind = "transect", .transect = 1, .label = "Wall", .term = "t", .seat = "nav",
-                                         .state = "closed", .first_marker = 3, .last_marker = 4, .start = {T0 + 1}, .end = {T0 + 2},
+    entry->of.span = (struct span_entry){.number = 2,
+                                         .kind = "transect",
+                                         .transect = 1,
+                                         .label = "Wall",
+                                         .term = "t",
+                                         .seat = "nav",
+                                         .state = "closed",
+                                         .first_marker = 3,
+                                         .last_marker = 4,
+                                         .start = {T0 + 1},
+                                         .end = {T0 + 2},
                                          .closed_by = "key"};
     submit(f, entry);
     entry = make_entry(ENTRY_SAMPLE, "D007", 901);
-    entry->of.sample = (struct sample_entry){.number = 5, .state = "retired", .container = "BOX-1", .gear = "scoop", .seat = "science",
-                                             .label = "Rock", .term = "t", .note = "two", .marker = 6, .sighting = 7, .taken = {T0 + 3},
+    entry->of.sample = (struct sample_entry){.number = 5,
+                                             .state = "retired",
+                                             .container = "BOX-1",
+                                             .gear = "scoop",
+                                             .seat = "science",
+                                             .label = "Rock",
+                                             .term = "t",
+                                             .note = "two",
+                                             .marker = 6,
+                                             .sighting = 7,
+                                             .taken = {T0 + 3},
                                              .why = "struck"};
     submit(f, entry);
     flush(f);
@@ -499,7 +560,8 @@ static void spans_and_samples_come_back(void **state)
     rows.text[0] = '\0';
     assert_int_equal(query_samples(reader, &(struct query_want){.dive = "D007"}, note_sample, &rows), 1);
     assert_string_equal(rows.text, "D007-A005 retired BOX-1 scoop science Rock t two 6 7 3 struck;");
-    assert_int_equal(query_samples(reader, &(struct query_want){.dive = "D007", .after = 5}, note_sample, &rows), 0);
+    assert_int_equal(
+        query_samples(reader, &(struct query_want){.dive = "D007", .after = 5}, note_sample, &rows), 0);
     store_reader_close(reader);
 }
 
@@ -510,19 +572,20 @@ static bool note_identification(void *ctx, const struct query_identification *ro
 }
 static bool note_remark(void *ctx, const struct query_remark *row)
 {
-    note(ctx, "%" PRId64 " %s %s %s %s;", row->made.seq, row->made.dive, row->remark.target, row->remark.text, row->remark.by);
+    note(ctx, "%" PRId64 " %s %s %s %s;", row->made.seq, row->made.dive, row->remark.target, row->remark.text,
+         row->remark.by);
     return true;
 }
 static bool note_strike(void *ctx, const struct query_strike *row)
 {
-    note(ctx, "%" PRId64 " %s %d %u %s %s;", row->made.seq, row->strike.target, row->strike.restored, row->strike.by_marker, row->strike.by,
-         row->strike.why);
+    note(ctx, "%" PRId64 " %s %d %u %s %s;", row->made.seq, row->strike.target, row->strike.restored,
+         row->strike.by_marker, row->strike.by, row->strike.why);
     return true;
 }
 static bool note_notice(void *ctx, const struct query_notice *row)
 {
-    note(ctx, "%" PRId64 " %s %s %s %s %d %g;", row->made.seq, entry_type_name(row->made.type), row->notice.about, row->notice.state,
-         row->notice.text, row->notice.has_value, row->notice.value);
+    note(ctx, "%" PRId64 " %s %s %s %s %d %g;", row->made.seq, entry_type_name(row->made.type),
+         row->notice.about, row->notice.state, row->notice.text, row->notice.has_value, row->notice.value);
     return true;
 }
 
@@ -542,10 +605,12 @@ static void histories_come_in_order_and_belong_to_the_dive_of_their_target(void 
         submit(f, entry);
     }
     struct entry *strike = make_entry(ENTRY_STRIKE, "D007", 900);
-    strike->of.strike = (struct strike_entry){.target = "D007-M0003", .restored = true, .by_marker = 4, .by = "Ada", .why = "slip"};
+    strike->of.strike = (struct strike_entry){
+        .target = "D007-M0003", .restored = true, .by_marker = 4, .by = "Ada", .why = "slip"};
     submit(f, strike);
     struct entry *notice = make_entry(ENTRY_CLOCK, "D007", 900);
-    notice->of.notice = (struct notice_entry){.about = "utc", .state = "stepped", .text = "by a second", .has_value = true, .value = -1.5};
+    notice->of.notice = (struct notice_entry){
+        .about = "utc", .state = "stepped", .text = "by a second", .has_value = true, .value = -1.5};
     submit(f, notice);
     flush(f);
     struct store_reader *reader = open_reader(f);
@@ -571,8 +636,9 @@ static void histories_come_in_order_and_belong_to_the_dive_of_their_target(void 
 
 static bool note_dive(void *ctx, const struct query_dive *row)
 {
-    note(ctx, "%s %s %s %" PRId64 "-%" PRId64 " %" PRId64 " %u %u %u %u;", row->id, row->dive.vehicle, row->open ? "open" : "ended",
-         row->begun_seq, row->ended_seq, row->open ? 0 : row->ended.utc.ns - row->begun.utc.ns, row->markers, row->sightings, row->spans,
+    note(ctx, "%s %s %s %" PRId64 "-%" PRId64 " %" PRId64 " %u %u %u %u;", row->id, row->dive.vehicle,
+         row->open ? "open" : "ended", row->begun_seq, row->ended_seq,
+         row->open ? 0 : row->ended.utc.ns - row->begun.utc.ns, row->markers, row->sightings, row->spans,
          row->samples);
     return true;
 }
@@ -609,7 +675,8 @@ static void views_read_as_people_expect(void **state)
     event_utc_text((utc_ns){INT64_C(1930367167089999999)}, event_text);
     assert_string_equal(ask(f->path, "SELECT utc FROM marker_now"), event_text);
     assert_string_equal(event_text, "2031-03-04T05:06:07.089Z"); /* date -u -d @1930367167 */
-    assert_string_equal(ask(f->path, "SELECT ref || ' ' || timecode || ' ' || struck FROM marker_now"), "D007-M0007 05:06:07:02 0");
+    assert_string_equal(ask(f->path, "SELECT ref || ' ' || timecode || ' ' || struck FROM marker_now"),
+                        "D007-M0007 05:06:07:02 0");
     assert_string_equal(ask(f->path, "PRAGMA foreign_key_check"), "");
 }
 

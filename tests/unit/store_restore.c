@@ -67,7 +67,8 @@ static void an_empty_database_restores_to_nothing(void **state)
 {
     struct fixture *f = *state;
     fixture_open(f);
-    assert_string_equal(restore(f), "op=restore.seq, last=0\nop=restore.outside, markers=0\nop=restore.end\n");
+    assert_string_equal(restore(f),
+                        "op=restore.seq, last=0\nop=restore.outside, markers=0\nop=restore.end\n");
 }
 
 static void submit_sighting(struct fixture *f, uint32_t number, uint32_t first, const char *closed_by)
@@ -130,8 +131,9 @@ static void an_open_dive_comes_back_with_its_counters(void **state)
     submit_span(f, 3, 4);
     submit_sample(f, 5, 6);
     reopen(f);
-    assert_string_equal(lines_of(restore(f), "restore.dive"), "id=D007, vehicle=Marram, ship=Sandpiper, site=The Steps, = east, "
-                                                              "begun_utc=1930000000000001000, markers=12, sightings=2, spans=3, samples=5\n");
+    assert_string_equal(lines_of(restore(f), "restore.dive"),
+                        "id=D007, vehicle=Marram, ship=Sandpiper, site=The Steps, = east, "
+                        "begun_utc=1930000000000001000, markers=12, sightings=2, spans=3, samples=5\n");
     assert_string_equal(lines_of(restore(f), "restore.outside"), "markers=2\n");
     assert_string_equal(lines_of(restore(f), "restore.seq"), "last=22\n");
     submit(f, make_dive("D007", "ended", 2000));
@@ -169,13 +171,17 @@ static void facts_carry_what_the_watch_log_needs(void **state)
     submit_sample(f, 4, 2);
     submit_span(f, 8, 3);
     reopen(f);
-    assert_string_equal(lines_of(restore(f), "restore.fact"),
-                        "number=1, utc=1930000000000000100, seat=science, kind=subject, label=Fish, term=dwc:behavior=feeding, "
-                        "lead_ns=5000000000, key=A1, gesture=tap, sighting=1, who=Ada, object=1, idled=1, struck=0\n"
-                        "number=2, utc=1930000000000000200, seat=science, kind=sample, label=Fish, lead_ns=0, key=A1, gesture=soft, "
-                        "note=white = good, container=BOX-1, gear=scoop, capacity=4, object=4, idled=0, struck=0\n"
-                        "number=3, utc=1930000000000000300, seat=science, kind=phase, phase=on bottom, lead_ns=0, key=A1, gesture=tap, "
-                        "target=9, object=8, idled=0, struck=0\n");
+    assert_string_equal(
+        lines_of(restore(f), "restore.fact"),
+        "number=1, utc=1930000000000000100, seat=science, kind=subject, label=Fish, "
+        "term=dwc:behavior=feeding, "
+        "lead_ns=5000000000, key=A1, gesture=tap, sighting=1, who=Ada, object=1, idled=1, struck=0\n"
+        "number=2, utc=1930000000000000200, seat=science, kind=sample, label=Fish, lead_ns=0, key=A1, "
+        "gesture=soft, "
+        "note=white = good, container=BOX-1, gear=scoop, capacity=4, object=4, idled=0, struck=0\n"
+        "number=3, utc=1930000000000000300, seat=science, kind=phase, phase=on bottom, lead_ns=0, key=A1, "
+        "gesture=tap, "
+        "target=9, object=8, idled=0, struck=0\n");
 }
 
 static void only_strikes_by_name_are_told_with_a_fact(void **state)
@@ -197,7 +203,8 @@ static void only_strikes_by_name_are_told_with_a_fact(void **state)
     reopen(f);
     const char *facts = lines_of(restore(f), "restore.fact");
     assert_non_null(strstr(facts, "number=1,"));
-    static const char *const ends[] = {"struck=1\n", "struck=0, struck_by=5\n", "struck=0\n", "struck=0\n", "struck=0\n"};
+    static const char *const ends[] = {"struck=1\n", "struck=0, struck_by=5\n", "struck=0\n", "struck=0\n",
+                                       "struck=0\n"};
     for (int i = 0; i < 5; i++) {
         const char *end = strstr(facts, "struck=");
         assert_non_null(end);
@@ -233,14 +240,16 @@ static void a_fact_has_its_latest_time_and_only_what_never_had_utc_is_unsettled(
     fixture_close(f);
     f->options.host_boot_id = "another boot of the machine";
     fixture_open(f);
-    assert_string_equal(lines_of(restore(f), "restore.unsettled"), ""); /* those monotonic times mean nothing any more */
+    assert_string_equal(lines_of(restore(f), "restore.unsettled"),
+                        ""); /* those monotonic times mean nothing any more */
     assert_non_null(strstr(lines_of(restore(f), "restore.fact"), "number=3"));
 }
 
 static void who_sits_where_comes_back(void **state)
 {
     struct fixture *f = *state;
-    static const char *const changes[][2] = {{"science", "Ada"}, {"nav", "Grace"}, {"science", "Emmy"}, {"nav", ""}};
+    static const char *const changes[][2] = {
+        {"science", "Ada"}, {"nav", "Grace"}, {"science", "Emmy"}, {"nav", ""}};
     fixture_open(f);
     for (int i = 0; i < 4; i++) {
         struct entry *entry = make_entry(ENTRY_SEAT, "", i);
@@ -274,7 +283,8 @@ static void the_latest_presses_of_the_latest_boots_come_back(void **state)
     for (uint32_t boot = 2; boot < 10; boot++)
         for (uint32_t pad = 1; pad <= 2; pad++)
             for (uint32_t press = 7; press <= 70; press++)
-                len += (size_t)snprintf(expected + len, sizeof expected - len, "pad=P-%02u, boot=%u, seq=%u\n", pad, 900 - boot, press);
+                len += (size_t)snprintf(expected + len, sizeof expected - len,
+                                        "pad=P-%02u, boot=%u, seq=%u\n", pad, 900 - boot, press);
     assert_string_equal(lines_of(restore(f), "restore.press"), expected);
 }
 
@@ -301,22 +311,25 @@ static void the_latest_observations_of_this_boot_come_back(void **state)
     for (const char *at = clocks; *at != '\0'; at++)
         lines += *at == '\n';
     assert_int_equal(lines, 64 + 2 + 1);
-    assert_memory_equal(clocks, "clock=utc, a=0, lo=1, hi=2\nclock=pad P-03 4711, a=36, lo=37, hi=38\n", 60); /* oldest first */
+    assert_memory_equal(clocks, "clock=utc, a=0, lo=1, hi=2\nclock=pad P-03 4711, a=36, lo=37, hi=38\n",
+                        60); /* oldest first */
     assert_non_null(strstr(clocks, "clock=pad P-03 4711, a=99, lo=100, hi=101\n"));
     assert_null(strstr(clocks, "clock=clap, a=1,"));
     assert_non_null(strstr(clocks, "clock=clap, a=2, lo=3, hi=4\n"));
     fixture_close(f);
     f->options.host_boot_id = "another boot of the machine";
     fixture_open(f);
-    assert_string_equal(lines_of(restore(f), "restore.clock"), "clock=clap, a=2, lo=3, hi=4\n"); /* cables keep their length */
+    assert_string_equal(lines_of(restore(f), "restore.clock"),
+                        "clock=clap, a=2, lo=3, hi=4\n"); /* cables keep their length */
 }
 
 /* The order is the engine's: seq first, the dive before its facts, end last. */
 static void records_come_in_the_engines_order(void **state)
 {
     struct fixture *f = *state;
-    static const char *const ops[] = {"op=restore.seq", "op=restore.dive", "op=restore.outside", "op=restore.seat", "op=restore.press",
-                                      "op=restore.clock", "op=restore.fact", "op=restore.unsettled", "op=restore.end"};
+    static const char *const ops[] = {"op=restore.seq",  "op=restore.dive",      "op=restore.outside",
+                                      "op=restore.seat", "op=restore.press",     "op=restore.clock",
+                                      "op=restore.fact", "op=restore.unsettled", "op=restore.end"};
     fixture_open(f);
     struct entry *seat = make_entry(ENTRY_SEAT, "", 1);
     SET_TEXT(seat->of.seat.seat, "science");

@@ -22,9 +22,11 @@ static bool keep_point(void *ctx, const struct query_point *point)
     return points->count != points->stop_at;
 }
 
-static void put(struct fixture *f, const char *channel, const char *feed, int64_t at_ns, int64_t utc_ns_, double value)
+static void put(struct fixture *f, const char *channel, const char *feed, int64_t at_ns, int64_t utc_ns_,
+                double value)
 {
-    struct engine_sample sample = {.channel = channel, .feed = feed, .at = {at_ns}, .utc = {utc_ns_}, .value = value};
+    struct engine_sample sample = {
+        .channel = channel, .feed = feed, .at = {at_ns}, .utc = {utc_ns_}, .value = value};
     store_sample(f->store, &sample);
 }
 
@@ -41,7 +43,8 @@ static struct points *get(struct fixture *f, const struct query_telemetry *want)
     return &points;
 }
 
-static struct points *get_range(struct fixture *f, const char *channel, int64_t from, int64_t to, uint32_t parts)
+static struct points *get_range(struct fixture *f, const char *channel, int64_t from, int64_t to,
+                                uint32_t parts)
 {
     struct query_telemetry want = {.channel = channel, .from = {from}, .to = {to}, .parts = parts};
     return get(f, &want);
@@ -79,7 +82,8 @@ static void samples_come_back_as_they_went_in(void **state)
 static void awkward_values_are_kept_and_impossible_ones_dropped(void **state)
 {
     struct fixture *f = *state;
-    static const double values[] = {0.0, -0.0, 0.1 + 0.2, 1e-300, -1.7976931348623157e308, 4.9e-324, 12345678.901234567};
+    static const double values[] = {
+        0.0, -0.0, 0.1 + 0.2, 1e-300, -1.7976931348623157e308, 4.9e-324, 12345678.901234567};
     fixture_open(f);
     for (int i = 0; i < 7; i++)
         put(f, "x.odd", "lab", i, T0 + i, values[i]);
@@ -125,18 +129,22 @@ static void channels_and_feeds_are_kept_apart(void **state)
     assert_true(points->of[0].value == 1000);
     assert_string_equal(points->feed[100], "nav");
     assert_true(points->of[100].value == 0);
-    struct query_telemetry want = {.channel = "vehicle.depth_m", .feed = "nav", .from = {T0}, .to = {T0 + 1000}};
+    struct query_telemetry want = {
+        .channel = "vehicle.depth_m", .feed = "nav", .from = {T0}, .to = {T0 + 1000}};
     assert_int_equal(get(f, &want)->count, 100);
-    assert_string_equal(ask(f->path, "SELECT channel || ' ' || feed || ' ' || low || ' ' || high FROM telemetry_now ORDER BY 1"),
-                        "vehicle.altitude_m nav 5000.0 5099.0|vehicle.depth_m ctd 1000.0 1099.0|vehicle.depth_m nav 0.0 99.0");
+    assert_string_equal(
+        ask(f->path,
+            "SELECT channel || ' ' || feed || ' ' || low || ' ' || high FROM telemetry_now ORDER BY 1"),
+        "vehicle.altitude_m nav 5000.0 5099.0|vehicle.depth_m ctd 1000.0 1099.0|vehicle.depth_m nav 0.0 "
+        "99.0");
 }
 
 static bool note_channel(void *ctx, const struct query_channel *row)
 {
     char *out = ctx;
     size_t len = strlen(out);
-    snprintf(out + len, 400 - len, "%s %s %" PRIu64 " %g..%g %" PRId64 "..%" PRId64 ";", row->channel, row->feed, row->samples, row->low,
-             row->high, row->first.ns - T0, row->last.ns - T0);
+    snprintf(out + len, 400 - len, "%s %s %" PRIu64 " %g..%g %" PRId64 "..%" PRId64 ";", row->channel,
+             row->feed, row->samples, row->low, row->high, row->first.ns - T0, row->last.ns - T0);
     return true;
 }
 
@@ -242,16 +250,19 @@ static void samples_without_utc_are_kept(void **state)
     put(f, "vehicle.depth_m", "nav", 200, 0, 2);
     put(f, "vehicle.depth_m", "nav", 300, T0 + 300, 3);
     flush(f);
-    assert_string_equal(ask(f->path, "SELECT samples || ' ' || ifnull(first_utc_ns, 'none') FROM telemetry ORDER BY id"),
-                        "2 none|1 1930000000000000300");
+    assert_string_equal(
+        ask(f->path, "SELECT samples || ' ' || ifnull(first_utc_ns, 'none') FROM telemetry ORDER BY id"),
+        "2 none|1 1930000000000000300");
 }
 
 /* The rows of telemetry as text, to compare two databases. */
 static void rows_of(struct fixture *f, char *out, size_t size)
 {
     snprintf(out, size, "%s",
-             ask(f->path, "SELECT t.id || ' ' || s.channel || ' ' || t.series || ' ' || samples || ' ' || first_mono_ns || ' ' || "
-                          "last_utc_ns || ' ' || hex(substr(block, -4)) || length(block) FROM telemetry t JOIN series s ON s.id = t.series"));
+             ask(f->path, "SELECT t.id || ' ' || s.channel || ' ' || t.series || ' ' || samples || ' ' || "
+                          "first_mono_ns || ' ' || "
+                          "last_utc_ns || ' ' || hex(substr(block, -4)) || length(block) FROM telemetry t "
+                          "JOIN series s ON s.id = t.series"));
 }
 
 static void put_mixture(struct fixture *f, int every)
@@ -293,7 +304,9 @@ static void a_restart_opens_new_blocks(void **state)
     fixture_open(f);
     put_depths(f, 10, 20);
     fixture_close(f);
-    assert_string_equal(ask(f->path, "SELECT id || ' ' || run || ' ' || series || ' ' || samples FROM telemetry"), "1 1 1 10|2 2 1 10");
+    assert_string_equal(
+        ask(f->path, "SELECT id || ' ' || run || ' ' || series || ' ' || samples FROM telemetry"),
+        "1 1 1 10|2 2 1 10");
     assert_int_equal(get_range(f, "vehicle.depth_m", T0, INT64_MAX, 0)->count, 20);
 }
 
@@ -340,8 +353,8 @@ static bool note_observation(void *ctx, const struct query_observation *row)
 {
     char *out = ctx;
     size_t len = strlen(out);
-    snprintf(out + len, 400 - len, "%" PRId64 " %s %s %" PRId64 " %" PRId64 " %" PRId64 ";", row->run, row->host_boot_id, row->clock, row->a,
-             row->lo, row->hi);
+    snprintf(out + len, 400 - len, "%" PRId64 " %s %s %" PRId64 " %" PRId64 " %" PRId64 ";", row->run,
+             row->host_boot_id, row->clock, row->a, row->lo, row->hi);
     return true;
 }
 
@@ -350,13 +363,15 @@ static void clock_observations_are_kept_in_order(void **state)
     struct fixture *f = *state;
     char out[400] = "";
     fixture_open(f);
-    static const struct engine_observation observations[] = {{"pad P-03 4711", 10, -5, 5}, {"utc", 20, 30, 40}, {"pad P-03 4711", 11, 6, 7}};
+    static const struct engine_observation observations[] = {
+        {"pad P-03 4711", 10, -5, 5}, {"utc", 20, 30, 40}, {"pad P-03 4711", 11, 6, 7}};
     for (int i = 0; i < 3; i++)
         store_observe(f->store, &observations[i]);
     flush(f);
     struct store_reader *reader = open_reader(f);
     assert_int_equal(query_observations(reader, NULL, note_observation, out), 3);
-    assert_string_equal(out, "1 " BOOT_ID " pad P-03 4711 10 -5 5;1 " BOOT_ID " utc 20 30 40;1 " BOOT_ID " pad P-03 4711 11 6 7;");
+    assert_string_equal(out, "1 " BOOT_ID " pad P-03 4711 10 -5 5;1 " BOOT_ID " utc 20 30 40;1 " BOOT_ID
+                             " pad P-03 4711 11 6 7;");
     out[0] = '\0';
     assert_int_equal(query_observations(reader, "utc", note_observation, out), 1);
     assert_string_equal(out, "1 " BOOT_ID " utc 20 30 40;");

@@ -25,7 +25,8 @@ static void what_arrives_during_a_commit_shares_the_next_one(void **state)
         submit(f, make_marker("D007", i, i, 10 * i));
     struct store_counts counts;
     store_counts(f->store, &counts);
-    assert_int_equal(counts.waiting_entries, 101); /* the first is on disk but not counted off: the writer stands in its callback */
+    assert_int_equal(counts.waiting_entries,
+                     101); /* the first is on disk but not counted off: the writer stands in its callback */
     fixture_hold(f, false);
     flush(f);
     store_counts(f->store, &counts);
@@ -51,7 +52,8 @@ static void a_burst_is_acknowledged_in_parts_and_in_order(void **state)
     assert_true(f->acknowledged > 2);
     assert_false(f->disordered);
     assert_int_equal(f->committed, 3000);
-    assert_string_equal(ask(f->path, "SELECT count(*) || ' ' || min(seq) || ' ' || max(seq) FROM journal"), "3000 1 3000");
+    assert_string_equal(ask(f->path, "SELECT count(*) || ' ' || min(seq) || ' ' || max(seq) FROM journal"),
+                        "3000 1 3000");
     assert_string_equal(ask(f->path, "SELECT count(*) FROM marker WHERE number = seq"), "3000");
 }
 
@@ -96,9 +98,11 @@ static void a_press_delivered_again_is_in_the_journal_but_not_among_the_markers(
     flush(f);
     assert_int_equal(f->committed, 4);
     assert_string_equal(ask(f->path, "SELECT seq FROM journal"), "1|2|3|4");
-    assert_string_equal(ask(f->path, "SELECT number || ':' || press_seq FROM marker ORDER BY number"), "1:1|2:2|4:4");
+    assert_string_equal(ask(f->path, "SELECT number || ':' || press_seq FROM marker ORDER BY number"),
+                        "1:1|2:2|4:4");
     assert_string_equal(ask(f->path, "SELECT seq FROM refused"), "3");
-    assert_non_null(strstr(ask(f->path, "SELECT why FROM refused"), "press 1 of pad P-03, boot 4711, is stored already"));
+    assert_non_null(
+        strstr(ask(f->path, "SELECT why FROM refused"), "press 1 of pad P-03, boot 4711, is stored already"));
     struct store_counts counts;
     store_counts(f->store, &counts);
     assert_int_equal(counts.refused, 1);
@@ -137,7 +141,8 @@ static void a_marker_number_used_twice_is_refused_and_told(void **state)
     submit(f, make_marker("", 1, 5, 50));
     flush(f);
     assert_string_equal(ask(f->path, "SELECT seq FROM refused"), "2|5");
-    assert_string_equal(ask(f->path, "SELECT ref FROM marker_now ORDER BY seq"), "D007-M0001|D008-M0001|M0001");
+    assert_string_equal(ask(f->path, "SELECT ref FROM marker_now ORDER BY seq"),
+                        "D007-M0001|D008-M0001|M0001");
 }
 
 static void a_restart_goes_on_where_it_stopped(void **state)
@@ -176,13 +181,17 @@ static void present_state_is_overwritten_and_the_journal_has_every_state(void **
     fixture_open(f);
     for (uint32_t individuals = 1; individuals <= 3; individuals++) {
         struct entry *entry = make_entry(ENTRY_SIGHTING, "D007", individuals);
-        entry->of.sighting = (struct sighting_entry){.number = 1, .individuals = individuals, .start = {T0}, .marker_count = individuals};
+        entry->of.sighting = (struct sighting_entry){
+            .number = 1, .individuals = individuals, .start = {T0}, .marker_count = individuals};
         SET_TEXT(entry->of.sighting.state, individuals == 3 ? "closed" : "open");
         submit(f, entry);
     }
     flush(f);
-    assert_string_equal(ask(f->path, "SELECT seq || ' ' || individuals || ' ' || state FROM sighting"), "3 3 closed");
-    assert_string_equal(ask(f->path, "SELECT json_extract(event, '$.individuals') FROM journal WHERE ref = 'D007-S001'"), "1|2|3");
+    assert_string_equal(ask(f->path, "SELECT seq || ' ' || individuals || ' ' || state FROM sighting"),
+                        "3 3 closed");
+    assert_string_equal(
+        ask(f->path, "SELECT json_extract(event, '$.individuals') FROM journal WHERE ref = 'D007-S001'"),
+        "1|2|3");
 }
 
 static void a_refused_sample_has_no_row_and_its_marker_is_referred_to(void **state)
@@ -205,11 +214,14 @@ static void a_dive_is_open_until_it_is_ended(void **state)
     fixture_open(f);
     submit(f, make_dive("D007", "begun", 10));
     flush(f);
-    assert_string_equal(ask(f->path, "SELECT id || ' ' || vehicle || ' ' || begun_seq || ' ' || ifnull(ended_seq, 'open') FROM dive"),
-                        "D007 Marram 1 open");
+    assert_string_equal(
+        ask(f->path,
+            "SELECT id || ' ' || vehicle || ' ' || begun_seq || ' ' || ifnull(ended_seq, 'open') FROM dive"),
+        "D007 Marram 1 open");
     submit(f, make_dive("D007", "ended", 20));
     flush(f);
-    assert_string_equal(ask(f->path, "SELECT (begun_utc_ns - 1930000000000000000) || ' ' || (ended_utc_ns - 1930000000000000000) FROM dive"),
+    assert_string_equal(ask(f->path, "SELECT (begun_utc_ns - 1930000000000000000) || ' ' || (ended_utc_ns - "
+                                     "1930000000000000000) FROM dive"),
                         "10 20");
 }
 
