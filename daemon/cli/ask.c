@@ -10,7 +10,7 @@ struct client *ask_open(const struct options *options, struct target *target)
     char why[CLIENT_WHY_SIZE];
     if (target_find(options, target) != CLI_DONE)
         return NULL;
-    if (target->db_only) {
+    if (target->db_only) { /* a verb that could do with the record alone, in a part that cannot: dive begin */
         cli_fail(options->verb, "this needs a daemon; leave --db out");
         return NULL;
     }

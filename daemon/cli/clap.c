@@ -29,7 +29,7 @@ const struct cli_verb verb_clap = {
     .examples = "  bellrope clap\n"
                 "  bellrope clap --frame 05:06:07:02\n",
     .options = OPTIONS,
-    .needs_record = true,
+    .needs = CLI_NEEDS_DAEMON,
     .prints = true,
     .run = run,
 };

@@ -11,6 +11,8 @@
 
 enum cli_exit { CLI_DONE = 0, CLI_FAILED = 1, CLI_USAGE = 2 };
 
+enum cli_needs { CLI_NEEDS_NOTHING, CLI_NEEDS_DAEMON, CLI_NEEDS_RECORD };
+
 /* One option of a verb. The table of a verb ends with a zeroed entry. */
 struct cli_option {
     const char *name;  /* "seat": --seat S or --seat=S */
@@ -26,8 +28,9 @@ struct cli_verb {
     const char *examples;  /* whole lines */
     const struct cli_option *options;
     unsigned least, most; /* positional arguments */
-    bool needs_record;    /* takes --socket --config --db, see cli/target.h */
-    bool prints;          /* takes --json */
+    enum cli_needs
+        needs;   /* --socket and --config, and --db where the record alone will do; see cli/target.h */
+    bool prints; /* takes --json */
     int (*run)(const struct cli_verb *verb, int argc, char **argv);
 };
 

@@ -135,7 +135,7 @@ const struct cli_verb verb_dive = {
     .options = OPTIONS,
     .least = 1,
     .most = 2,
-    .needs_record = true,
+    .needs = CLI_NEEDS_RECORD,
     .prints = true,
     .run = run,
 };

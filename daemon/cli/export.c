@@ -76,6 +76,6 @@ const struct cli_verb verb_export = {
     .options = OPTIONS,
     .least = 1,
     .most = 1,
-    .needs_record = true,
+    .needs = CLI_NEEDS_RECORD,
     .run = run,
 };

@@ -208,8 +208,6 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
         return CLI_USAGE;
     if (target_find(&options, &following.target) != CLI_DONE)
         return CLI_FAILED;
-    if (following.target.db_only)
-        return cli_fail(verb, "this needs a daemon; leave --db out");
     following.last_seq = since;
     following.to_come = count;
     following.all = options_flag(&options, "all");
@@ -238,7 +236,7 @@ const struct cli_verb verb_follow = {
                 "  bellrope follow --since 0 --all --json > dive.ndjson\n"
                 "  bellrope follow --count 1 && echo 'the first marker is there'\n",
     .options = OPTIONS,
-    .needs_record = true,
+    .needs = CLI_NEEDS_DAEMON,
     .prints = true,
     .run = run,
 };

@@ -72,7 +72,7 @@ const struct cli_verb verb_identify = {
     .options = OPTIONS,
     .least = 2,
     .most = 2,
-    .needs_record = true,
+    .needs = CLI_NEEDS_DAEMON,
     .prints = true,
     .run = run,
 };

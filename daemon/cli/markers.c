@@ -55,7 +55,7 @@ const struct cli_verb verb_markers = {
                 "  bellrope markers --dive D007 --last 20\n"
                 "  bellrope markers --db dive.db --json | jq .id\n",
     .options = LISTING_OPTIONS,
-    .needs_record = true,
+    .needs = CLI_NEEDS_RECORD,
     .prints = true,
     .run = run,
 };

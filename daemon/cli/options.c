@@ -4,25 +4,26 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const struct cli_option RECORD_OPTIONS[] = {
+static const struct cli_option DAEMON_OPTIONS[] = {
     {"socket", "PATH", "the daemon's unix socket, or HOST:PORT"},
     {"config", "FILE", "configuration that names socket and database"},
-    {"db", "FILE", "read this database, ask no daemon"},
     {"token-file", "FILE", "first token in it is shown to a daemon over TCP"},
     {0}};
+static const struct cli_option RECORD_OPTIONS[] = {{"db", "FILE", "read this database, ask no daemon"}, {0}};
 static const struct cli_option JSON_OPTION[] = {{"json", NULL, "print JSON"}, {0}};
 static const struct cli_option HELP_OPTION[] = {{"help", NULL, "show this"}, {0}};
 static const struct cli_option NO_OPTIONS[] = {{0}};
 
-#define SETS 4
+#define SETS 5
 
 /* The verb's own options and those it shares with others. */
 static void sets_of(const struct cli_verb *verb, const struct cli_option *set[SETS])
 {
     set[0] = verb->options != NULL ? verb->options : NO_OPTIONS;
     set[1] = verb->prints ? JSON_OPTION : NO_OPTIONS;
-    set[2] = verb->needs_record ? RECORD_OPTIONS : NO_OPTIONS;
-    set[3] = HELP_OPTION;
+    set[2] = verb->needs != CLI_NEEDS_NOTHING ? DAEMON_OPTIONS : NO_OPTIONS;
+    set[3] = verb->needs == CLI_NEEDS_RECORD ? RECORD_OPTIONS : NO_OPTIONS;
+    set[4] = HELP_OPTION;
 }
 
 static const struct cli_option *find(const struct cli_verb *verb, const char *name, size_t len)

@@ -44,7 +44,7 @@ const struct cli_verb verb_press = {
     .options = OPTIONS,
     .least = 1,
     .most = 1,
-    .needs_record = true,
+    .needs = CLI_NEEDS_DAEMON,
     .prints = true,
     .run = run,
 };

@@ -38,7 +38,7 @@ const struct cli_verb verb_sample = {
     .examples = "  bellrope sample --container 'box 3'\n"
                 "  bellrope sample --container core-2 --note 'top 10 cm lost'\n",
     .options = OPTIONS,
-    .needs_record = true,
+    .needs = CLI_NEEDS_DAEMON,
     .prints = true,
     .run = run,
 };

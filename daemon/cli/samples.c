@@ -50,7 +50,7 @@ const struct cli_verb verb_samples = {
     .examples = "  bellrope samples\n"
                 "  bellrope samples --dive D007 --json\n",
     .options = LISTING_OPTIONS,
-    .needs_record = true,
+    .needs = CLI_NEEDS_RECORD,
     .prints = true,
     .run = run,
 };

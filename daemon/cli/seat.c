@@ -27,7 +27,7 @@ const struct cli_verb verb_seat = {
     .options = OPTIONS,
     .least = 1,
     .most = 1,
-    .needs_record = true,
+    .needs = CLI_NEEDS_DAEMON,
     .prints = true,
     .run = run,
 };

@@ -45,7 +45,7 @@ const struct cli_verb verb_sightings = {
     .examples = "  bellrope sightings\n"
                 "  bellrope sightings --dive D007 --json\n",
     .options = LISTING_OPTIONS,
-    .needs_record = true,
+    .needs = CLI_NEEDS_RECORD,
     .prints = true,
     .run = run,
 };

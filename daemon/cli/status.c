@@ -45,7 +45,7 @@ const struct cli_verb verb_status = {
     .details = "A line that begins with ! needs somebody's attention.",
     .examples = "  bellrope status\n"
                 "  bellrope status --json | jq '.lines[] | select(.sick)'\n",
-    .needs_record = true,
+    .needs = CLI_NEEDS_DAEMON,
     .prints = true,
     .run = run,
 };

@@ -36,7 +36,7 @@ const struct cli_verb verb_strike = {
     .options = OPTIONS,
     .least = 1,
     .most = 1,
-    .needs_record = true,
+    .needs = CLI_NEEDS_DAEMON,
     .prints = true,
     .run = run,
 };
