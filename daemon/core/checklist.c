@@ -312,28 +312,44 @@ static size_t fold(struct checklist_text name, char out[CHECKLIST_NAME_MAX])
     return c >= 0 ? CHECKLIST_NAME_MAX + 1 : length;
 }
 
+/* The best so far, nearest first. */
+struct shortlist {
+    struct checklist_row *rows;
+    unsigned distance[CHECKLIST_SUGGEST_MAX];
+    size_t count, max;
+};
+
+/* Puts a row behind those that are as near; a name that stands there already, and what is behind the last place, falls away. */
+static void shortlist_add(struct shortlist *best, const struct checklist *list, uint32_t offset,
+                          unsigned away)
+{
+    size_t place = best->count;
+    while (place > 0 && best->distance[place - 1] > away)
+        place--;
+    if (place == best->max ||
+        (place > 0 && compare_names(best->rows[place - 1].name, read_name(list, offset)) == 0))
+        return;
+    if (best->count < best->max)
+        best->count++;
+    size_t behind = best->count - 1 - place;
+    memmove(&best->distance[place + 1], &best->distance[place], behind * sizeof best->distance[0]);
+    memmove(&best->rows[place + 1], &best->rows[place], behind * sizeof best->rows[0]);
+    best->distance[place] = away;
+    best->rows[place] = read_row(list, offset);
+}
+
 size_t checklist_suggest(const struct checklist *list, const char *name, struct checklist_row *rows,
                          size_t max)
 {
     char wanted[CHECKLIST_NAME_MAX], other[CHECKLIST_NAME_MAX];
-    unsigned distance[CHECKLIST_SUGGEST_MAX];
-    size_t count = 0, length = fold(trimmed(name), wanted);
+    struct shortlist best = {.rows = rows, .max = max < CHECKLIST_SUGGEST_MAX ? max : CHECKLIST_SUGGEST_MAX};
+    size_t length = fold(trimmed(name), wanted);
     unsigned limit = length < 5 ? 1 : length < 12 ? 2 : CHECKLIST_DISTANCE_MAX;
-    max = max < CHECKLIST_SUGGEST_MAX ? max : CHECKLIST_SUGGEST_MAX;
-    for (uint32_t i = 0; i < list->count && max > 0 && length <= CHECKLIST_NAME_MAX; i++) {
-        struct checklist_text candidate = read_name(list, list->row[i]);
-        unsigned away = checklist_distance(wanted, length, other, fold(candidate, other), limit);
-        size_t place = count;
-        while (place > 0 && distance[place - 1] > away)
-            place--;
-        bool doubled = place > 0 && compare_names(rows[place - 1].name, candidate) == 0;
-        if (away > limit || place == max || doubled)
-            continue;
-        size_t kept = count < max ? count++ : count - 1;
-        memmove(&distance[place + 1], &distance[place], (kept - place) * sizeof distance[0]);
-        memmove(&rows[place + 1], &rows[place], (kept - place) * sizeof rows[0]);
-        distance[place] = away;
-        rows[place] = read_row(list, list->row[i]);
+    for (uint32_t i = 0; i < list->count; i++) {
+        size_t other_length = fold(read_name(list, list->row[i]), other);
+        unsigned away = checklist_distance(wanted, length, other, other_length, limit);
+        if (away <= limit)
+            shortlist_add(&best, list, list->row[i], away);
     }
-    return count;
+    return best.count;
 }

@@ -99,7 +99,7 @@ static bool set_identifier(char *out, size_t size, const char *value, struct key
         return refuse(error, "'%.40s' is no name; accepted: 1 to %zu of letters, digits, _ . -", value,
                       size - 1);
     memset(out, 0, size);
-    memcpy(out, value, length);
+    memcpy(out, value, length + 1);
     return true;
 }
 

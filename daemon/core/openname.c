@@ -85,9 +85,9 @@ static bool append(char *out, size_t size, const char *text, bool space)
 
 /* --- the qualifier --- */
 
-static bool is_new(const char *word)
+static bool is_new(const struct words *words, size_t at)
 {
-    size_t sign = sign_of(word);
+    size_t sign = at < words->count ? sign_of(words->word[at]) : SIGNS;
     return sign < SIGNS && signs[sign].doubt == OPENNAME_NEW;
 }
 
@@ -97,16 +97,16 @@ static bool is_rank(const struct words *words, size_t at)
     return sign < SIGNS && signs[sign].is_rank;
 }
 
-/* "n. sp." and "nov. sp." become "sp. nov."; a "nov." that follows a rank already speaks of that one. */
+/* "n. sp." and "nov. sp." become "sp. nov."; a "nov." that follows a rank, or a rank that has its own, is left alone. */
 static void put_new_last(struct words *words)
 {
     for (size_t i = 0; i < words->count; i++) {
-        if (!is_new(words->word[i]))
+        if (!is_new(words, i))
             continue;
-        strcpy(words->word[i], "nov.");
-        if (is_rank(words, i + 1) && (i == 0 || !is_rank(words, i - 1))) {
-            strcpy(words->word[i], words->word[i + 1]);
-            strcpy(words->word[i + 1], "nov.");
+        memcpy(words->word[i], "nov.", 5);
+        if (is_rank(words, i + 1) && !is_new(words, i + 2) && (i == 0 || !is_rank(words, i - 1))) {
+            memcpy(words->word[i], words->word[i + 1], WORD_SIZE);
+            memcpy(words->word[i + 1], "nov.", 5);
             i++;
         }
     }
@@ -234,12 +234,13 @@ bool openname_parse(const char *verbatim, struct openname *out, const char **why
     struct words words, atoms;
     *out = (struct openname){.doubt = OPENNAME_CERTAIN};
     *why = "";
-    if (strlen(verbatim) >= sizeof text)
+    size_t length = strlen(verbatim);
+    if (length >= sizeof text)
         return refuse(why, too_long);
     for (const char *c = verbatim; *c != '\0'; c++)
         if ((unsigned char)*c < 0x20 && *c != '\t')
             return refuse(why, "the name holds a control character");
-    strcpy(text, verbatim);
+    memcpy(text, verbatim, length + 1);
     bool question = take_question_marks(text);
     if (!split(&words, text, false))
         return refuse(why, too_long);

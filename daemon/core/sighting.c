@@ -195,11 +195,11 @@ void sighting_done(struct watchfold *fold, uint32_t at)
     forget(fold, &seat->again);
 }
 
-bool sighting_idle_due(const struct watchfold *fold, uint8_t seat, utc_ns *due)
+bool sighting_idle_due(const struct watchfold *fold, uint8_t which, utc_ns *due)
 {
-    if (fold->idle_ns <= 0 || fold->seat[seat].open_count == 0)
+    if (fold->idle_ns <= 0 || fold->seat[which].open_count == 0)
         return false;
-    due->ns = fold->seat[seat].last.ns + fold->idle_ns;
+    due->ns = fold->seat[which].last.ns + fold->idle_ns;
     return true;
 }
 

@@ -17,11 +17,11 @@ void sighting_done(struct watchfold *fold, uint32_t at);
 /* A marker that goes to the sighting in hand if there is one, and needs none: a note, a sample. */
 void sighting_mention(struct watchfold *fold, uint32_t at);
 
-/* Closes what has had no marker at this seat for the idle time by `now`. */
-void sighting_idle(struct watchfold *fold, uint8_t seat, utc_ns now);
+/* `which` is a seat. Closes what has had no marker at this seat for the idle time by `now`. */
+void sighting_idle(struct watchfold *fold, uint8_t which, utc_ns now);
 /* The instant at which sighting_idle() would close the seat's sightings; false: nothing open, or no idle time. */
-bool sighting_idle_due(const struct watchfold *fold, uint8_t seat, utc_ns *due);
+bool sighting_idle_due(const struct watchfold *fold, uint8_t which, utc_ns *due);
 /* Closes what is open at this seat because the dive has ended. */
-void sighting_end(struct watchfold *fold, uint8_t seat);
+void sighting_end(struct watchfold *fold, uint8_t which);
 
 #endif

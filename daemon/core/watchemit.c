@@ -24,7 +24,7 @@ struct sighting watchemit_sighting(const struct watchfold *fold, uint32_t at)
     const struct watch_fact *fact = &fold->entry[at].fact;
     const struct watch_outcome *out = &fold->out[at];
     struct sighting sighting = {
-        .number = fold->entry[at].object,
+        .number = out->number,
         .opened_by = fact->marker,
         .last_marker = out->last_marker,
         .closed_by = out->closed_by,
@@ -61,7 +61,7 @@ struct span watchemit_span(const struct watchfold *fold, uint32_t at)
     /* A phase begins when it is said to begin: two of them must not overlap. */
     uint32_t lead_ms = entry->fact.kind == KEY_KIND_PHASE ? 0 : entry->fact.lead_ms;
     return (struct span){
-        .number = entry->object,
+        .number = out->number,
         .transect = entry->transect,
         .kind = entry->fact.kind,
         .phase = entry->fact.phase,
@@ -84,7 +84,7 @@ struct sample watchemit_sample(const struct watchfold *fold, uint32_t at)
     const struct watch_fact *fact = &fold->entry[at].fact;
     const struct watch_outcome *out = &fold->out[at];
     return (struct sample){
-        .number = fold->entry[at].object,
+        .number = out->number,
         .marker = fact->marker,
         .sighting = out->sighting,
         .seat = fact->seat,
@@ -196,7 +196,7 @@ static bool object_differs(const struct watchfold *fold, const struct watch_outc
     const struct watch_outcome *a = &before[at], *b = &fold->out[at];
     if (a->opens == WATCH_OPENS_NOTHING && b->opens == WATCH_OPENS_NOTHING)
         return false;
-    if (a->opens != b->opens || a->state != b->state || a->close != b->close ||
+    if (a->opens != b->opens || a->number != b->number || a->state != b->state || a->close != b->close ||
         a->closed_by != b->closed_by || a->last_marker != b->last_marker ||
         a->marker_count != b->marker_count || a->individuals != b->individuals || a->tied_to != b->tied_to ||
         a->tie_marker != b->tie_marker || a->again_of != b->again_of || a->key.ns != b->key.ns ||

@@ -39,6 +39,7 @@ void watchfold_open(struct watchfold *fold, uint32_t at, enum watch_opens opens,
     if (entry->object == 0)
         entry->object = ++*last;
     out->opens = (uint8_t)opens;
+    out->number = entry->object;
     out->state = WATCH_STATE_OPEN;
     out->close = WATCH_CLOSE_NONE;
     out->key = entry->fact.at;
@@ -94,6 +95,7 @@ static void begin_outcome(struct watchfold *fold, uint32_t at)
     if (entry->object == 0)
         return;
     out->opens = (uint8_t)watchfold_opens(entry->fact.kind);
+    out->number = entry->object;
     out->state = out->struck ? WATCH_STATE_STRUCK : WATCH_STATE_WITHDRAWN;
     out->key = entry->fact.at;
     watchfold_touch(fold, at, WATCH_TOUCH_OBJECT);

@@ -43,6 +43,7 @@ struct watch_outcome {
     uint8_t touched;
     /* of the object that it opened; meaningful unless `opens` is NOTHING */
     uint8_t opens, state, close;
+    uint32_t number;
     uint32_t closed_by, last_marker, marker_count, individuals;
     uint32_t tied_to, tie_marker, again_of;
     uint32_t gear; /* marker of the gear in use */

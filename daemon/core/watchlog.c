@@ -173,6 +173,23 @@ static struct watch_link pass_by(struct watchlog *log, const struct watch_fact *
     return link;
 }
 
+/* The marker `instead_of` was but the beginning of the gesture at index `at`, which takes its place and, where both are of one kind, its object. */
+static void take_place(struct watchfold *fold, uint32_t at)
+{
+    struct watch_entry *entry = &fold->entry[at];
+    uint32_t first = watchfold_find(fold, entry->fact.instead_of);
+    if (first == WATCHFOLD_NONE || first == at || fold->out[first].struck)
+        return;
+    struct watch_entry *begun = &fold->entry[first];
+    enum watch_opens opens = watchfold_opens(entry->fact.kind);
+    begun->struck_by_name = true;
+    if (begun->fact.kind != entry->fact.kind || (opens != WATCH_OPENS_SIGHTING && opens != WATCH_OPENS_SPAN))
+        return;
+    entry->object = begun->object;
+    entry->transect = begun->transect;
+    begun->object = begun->transect = 0;
+}
+
 struct watch_link watchlog_press(struct watchlog *log, const struct watch_fact *fact, watch_sink *sink,
                                  void *ctx)
 {
@@ -185,12 +202,14 @@ struct watch_link watchlog_press(struct watchlog *log, const struct watch_fact *
     if (fact->kind == KEY_KIND_WAYPOINT)
         entry.object = ++fold->last_waypoint;
     uint32_t at = insert(log, &entry, &(struct watch_outcome){.fresh = true});
+    if (fact->instead_of != 0)
+        take_place(fold, at);
     if (log->held) {
         log->stale = true;
         return (struct watch_link){.marker = fact->marker, .who = ""};
     }
     bool latest = at + 1 == fold->count && fact->at.ns >= log->horizon.ns && !fold->ended;
-    if (latest && fact->kind != KEY_KIND_STRIKE)
+    if (latest && fact->kind != KEY_KIND_STRIKE && fact->instead_of == 0)
         append(log, at, sink, ctx);
     else
         settle(log, (struct watchemit){.sink = sink, .ctx = ctx, .recomputed = true, .own = fact->marker});

@@ -21,10 +21,14 @@
  *             open it waits for the next subject of this seat. A soft key may name the sighting.
  *   done      Closes everything open at this seat.
  *   strike    Strikes the latest marker of this seat that is not struck and is no strike. Pressed again, the one before. A strike is
- *             itself struck by name only (watchlog_strike); what it struck then stands again.
- *   idle      A sighting without a marker for `idle_ns` is closed then; it ends at its last marker.
+ *             itself struck by name only (watchlog_strike); what it struck then stands again. Which marker a strike reaches follows from
+ *             the order of instants, like everything else.
+ *   idle      A sighting without a marker for `idle_ns` is closed then, at whatever seat; it ends at its last marker.
  *   span      Toggles by label. Leaving the bottom (off bottom, on deck, in water) closes every open span.
  *   sample    Gets the next number. A full container refuses: no number, the marker stays. Struck: the number is retired, its place free.
+ *   instead   A key held down, or two keys together, say something else than the key-down that came first. The new marker takes its place: the
+ *             first is struck as by name, and a sighting or span that it had opened passes on, with its number, if both are of one kind.
+ *             Samples do not pass on: their containers may differ.
  *   badge     Who sits at the seat from here on; every marker carries who recorded it.
  *
  * Memory is given once; nothing is allocated later. Up to `capacity` facts a dive. A fact beyond that is not kept here: its link says
@@ -52,6 +56,7 @@ struct watch_fact {
     utc_ns at;
     uint32_t lead_ms;
     uint32_t target;        /* of `again`: the sighting meant; 0: the latest of the same subject */
+    uint32_t instead_of;    /* a held key or a chord: the marker that its key-down made; 0: none */
     uint16_t capacity;      /* of the sample's container when it was pressed; 0: not limited */
     char label[LABEL_SIZE]; /* a badge: the person's name */
     char term[TERM_SIZE];
@@ -225,7 +230,10 @@ void watchlog_dive_end(struct watchlog *log, utc_ns at, watch_sink *sink, void *
 struct watch_link watchlog_press(struct watchlog *log, const struct watch_fact *fact, watch_sink *sink,
                                  void *ctx);
 
-/* Strikes a marker by name, or (struck = false) takes such a strike back. False: no such marker, or it was so already. */
+/*
+ * Strikes a marker by name, or (struck = false) takes such a strike back. False: no such marker, or it was so already: a marker that a strike
+ * key has struck stands again by striking that strike (link.struck_by names it).
+ */
 bool watchlog_strike(struct watchlog *log, uint32_t marker, bool struck, watch_sink *sink, void *ctx);
 
 /* A better estimate of a press's instant. False: no such marker, or the instant was the same. */
@@ -234,6 +242,7 @@ bool watchlog_retime(struct watchlog *log, uint32_t marker, utc_ns at, watch_sin
 /*
  * Many strikes, retimes and late presses as one: between hold and release nothing is recomputed and nothing leaves; release folds once.
  * Links that watchlog_press returns in between only say that the marker was taken in (or LOG_FULL, OUTSIDE); the true ones come at release.
+ * Nothing but presses, strikes and retimes belongs in between: queries then tell of neither before nor after, and the idle timer waits.
  */
 void watchlog_hold(struct watchlog *log);
 void watchlog_release(struct watchlog *log, watch_sink *sink, void *ctx);

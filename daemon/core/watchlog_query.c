@@ -50,7 +50,7 @@ uint32_t watchlog_count(const struct watchlog *log)
 static uint32_t find_object(const struct watchlog *log, enum watch_opens opens, uint32_t number)
 {
     for (uint32_t i = log->fold.count; number != 0 && i-- > 0;)
-        if (log->fold.out[i].opens == (uint8_t)opens && log->fold.entry[i].object == number)
+        if (log->fold.out[i].opens == (uint8_t)opens && log->fold.out[i].number == number)
             return i;
     return WATCHFOLD_NONE;
 }

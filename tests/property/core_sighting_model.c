@@ -655,10 +655,19 @@ static void hear_link(struct record *r, const struct watch_link *link)
     digest(r, link->marker * 7919u + link->sighting * 31u + link->object * 17u + (unsigned)link->note);
 }
 
+/* Whether a number may go from marker `from` to `to`: the same marker, or one that came instead of it. */
+static bool is_heir(const struct model *m, uint32_t from, uint32_t to)
+{
+    while (to != from && to != 0)
+        to = m->mark[to - 1].fact.instead_of;
+    return to == from;
+}
+
 static void hear_sighting(struct record *r, const struct sighting *now)
 {
     struct sighting *known = &r->sighting[now->number];
-    expect(known->number == 0 || known->opened_by == now->opened_by, "number-once", "sighting", now->number);
+    expect(known->number == 0 || is_heir(r->model, known->opened_by, now->opened_by), "number-once",
+           "sighting", now->number);
     expect(known->number == 0 || !same_sighting(known, now), "no-empty-change", "sighting", now->number);
     expect(strcmp(now->label, r->model->mark[now->opened_by - 1].fact.label) == 0, "published-is-true",
            "label of sighting", now->number);
@@ -672,7 +681,8 @@ static void hear_sighting(struct record *r, const struct sighting *now)
 static void hear_span(struct record *r, const struct span *now)
 {
     struct span *known = &r->span[now->number];
-    expect(known->number == 0 || known->opened_by == now->opened_by, "number-once", "span", now->number);
+    expect(known->number == 0 || is_heir(r->model, known->opened_by, now->opened_by), "number-once", "span",
+           now->number);
     expect(known->number == 0 || !same_span(known, now), "no-empty-change", "span", now->number);
     *known = *now;
     digest(r, now->number * 1299709u + (unsigned)now->close);
@@ -908,6 +918,33 @@ static struct watch_fact random_fact(const struct run *run, int64_t at)
     return fact;
 }
 
+/* The key was held: it says something else than it did a moment ago, for the same instant. */
+static void change_gesture(const struct model *m, struct watch_fact *fact)
+{
+    const struct mark *first = &m->mark[chance(m->marks)];
+    fact->instead_of = first->fact.marker;
+    fact->at = first->fact.at;
+    fact->seat = first->fact.seat;
+    if (chance(2) == 0)
+        fact->kind = first->fact.kind;
+}
+
+/* The latest mark takes the place of another, and what that had begun. */
+static void hand_over(struct model *m)
+{
+    struct mark *heir = &m->mark[m->marks - 1];
+    if (heir->fact.instead_of == 0 || m->mark[heir->fact.instead_of - 1].struck)
+        return;
+    struct mark *first = &m->mark[heir->fact.instead_of - 1];
+    first->by_name = true;
+    if (first->fact.kind != heir->fact.kind ||
+        !(makes_sighting(heir->fact.kind) || makes_span(heir->fact.kind)))
+        return;
+    heir->number = first->number;
+    heir->transect = first->transect;
+    first->number = first->transect = 0;
+}
+
 static void step_press(struct run *run, bool late)
 {
     struct model *m = &run->model;
@@ -916,10 +953,13 @@ static void step_press(struct run *run, bool late)
     run->now += late ? 0 : (int64_t)chance(3) * NS_PER_S;
     int64_t at = late ? run->now - (int64_t)chance(30) * NS_PER_S : run->now;
     struct watch_fact fact = random_fact(run, at);
+    if (m->marks > 0 && chance(8) == 0)
+        change_gesture(m, &fact);
     m->mark[m->marks] = (struct mark){.fact = fact};
     if (fact.kind == KEY_KIND_WAYPOINT)
         m->mark[m->marks].number = ++m->waypoints;
     m->marks++;
+    hand_over(m);
     if (!run->held)
         work_out(m);
     struct watch_link link = watchlog_press(run->log, &fact, hear, &run->record);
@@ -1108,6 +1148,8 @@ static uint64_t run_once(struct run *run, uint64_t seed, bool look)
             compare(&run->model, &run->record, run->log, run->now);
     }
     step_release(run);
+    if (run->crashed)
+        step_idle(run);
     if (look)
         compare(&run->model, &run->record, run->log, run->now);
     return run->record.digest;

@@ -717,6 +717,37 @@ static void held_changes_leave_as_one(void **state)
     assert_int_equal(desk->links, 2);
 }
 
+static void held_key_takes_the_place_of_its_tap(void **state)
+{
+    struct desk *desk = *state;
+    press(desk, 1, SCIENCE, KEY_KIND_SUBJECT, "Crab");
+    press(desk, 5, SCIENCE, KEY_KIND_SUBJECT, "Fish"); /* the key-down */
+    struct watch_fact held = fact_of(desk, 5, SCIENCE, KEY_KIND_SUBJECT, "Shark or ray");
+    held.instead_of = 2;
+    assert_int_equal(watchlog_press(desk->log, &held, hear, desk).sighting, 2);
+    struct sighting shark = sighting(desk, 2);
+    assert_string_equal(shark.label, "Shark or ray");
+    assert_int_equal(shark.opened_by, 3);
+    assert_int_equal(link_of(desk, 2).note, WATCH_NOTE_STRUCK);
+    assert_int_equal(sighting(desk, 1).closed_by, 3);
+    assert_int_equal(watchlog_last_sighting(desk->log), 2);
+    /* A sample's number stays with the tap, retired: the box of the other may be full. */
+    take(desk, 6, "BOX-1", 1);
+    held = fact_of(desk, 6, NAV, KEY_KIND_SAMPLE, "Sample");
+    held.instead_of = 4;
+    assert_int_equal(watchlog_press(desk->log, &held, hear, desk).object, 2);
+    assert_int_equal(watchlog_contents(desk->log, "BOX-1", NULL, 0), 0);
+    /* Another kind of thing: the sighting is struck with its tap. */
+    press(desk, 8, SCIENCE, KEY_KIND_SUBJECT, "Coral");
+    held = fact_of(desk, 8, SCIENCE, KEY_KIND_NOTE, "Note");
+    held.instead_of = desk->next_marker - 1;
+    assert_int_equal(watchlog_press(desk->log, &held, hear, desk).sighting, 2);
+    assert_int_equal(sighting(desk, 3).state, WATCH_STATE_STRUCK);
+    held = fact_of(desk, 9, SCIENCE, KEY_KIND_NOTE, "Note");
+    held.instead_of = 99;
+    assert_int_equal(watchlog_press(desk->log, &held, hear, desk).note, WATCH_NOTE_NONE);
+}
+
 static void full_log_loses_no_order(void **state)
 {
     struct desk *desk = *state;
@@ -848,6 +879,7 @@ int main(void)
         TEST(late_press_can_make_a_sighting_go),
         TEST(retimed_marker_moves),
         TEST(held_changes_leave_as_one),
+        TEST(held_key_takes_the_place_of_its_tap),
         TEST(full_log_loses_no_order),
         TEST(what_the_log_does_not_take),
         TEST(without_a_dive_only_badges_count),
