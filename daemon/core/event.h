@@ -11,7 +11,7 @@
 #define EVENT_BYTES_MAX 32768
 
 /* Writes the object without a newline and returns its length; 0 where `size` is too small. */
-size_t event_json(const struct entry *entry, char *out, size_t size);
+size_t event_json(const struct entry *entry, char *bytes, size_t size);
 
 /* RFC 3339 in UTC with milliseconds, "2031-03-04T05:06:07.089Z"; rounds down. `out` holds 32 bytes. */
 void event_utc_text(utc_ns utc, char *out);
