@@ -230,7 +230,9 @@ enum store_result store_restore(struct store *store, store_restore_sink *sink, v
     static restore_part *const parts[] = {restore_seq,   restore_dive,      restore_outside,
                                           restore_seats, restore_presses,   restore_clocks,
                                           restore_facts, restore_unsettled, restore_end};
-    struct restoring r = {.host_boot_id = store->host_boot_id, .sink = sink, .ctx = ctx};
+    /* a boot of the machine without a name is like no other */
+    const char *boot = store->host_boot_id[0] != '\0' ? store->host_boot_id : "?";
+    struct restoring r = {.host_boot_id = boot, .sink = sink, .ctx = ctx};
     enum store_result result = store_reader_open(&r.reader, store->path, error);
     for (size_t i = 0; i < sizeof parts / sizeof *parts && result == STORE_OK; i++)
         if (parts[i](&r) < 0)

@@ -680,6 +680,43 @@ static void views_read_as_people_expect(void **state)
     assert_string_equal(ask(f->path, "PRAGMA foreign_key_check"), "");
 }
 
+/* The SQL blocks of docs/database.md, run as they stand there. */
+static void every_query_of_the_documentation_runs(void **state)
+{
+    struct fixture *f = *state;
+    static char page[1 << 16];
+    int blocks = 0, statements = 0;
+    fixture_open(f);
+    submit(f, make_dive("D007", "begun", 0));
+    submit(f, make_full_marker());
+    flush(f);
+    FILE *file = fopen(TEST_DATA_DIR "/../../docs/database.md", "r");
+    assert_non_null(file);
+    page[fread(page, 1, sizeof page - 1, file)] = '\0';
+    fclose(file);
+    sqlite3 *db = look(f->path);
+    for (char *at = strstr(page, "```sql\n"); at != NULL; at = strstr(at, "```sql\n")) {
+        const char *sql = at + 7;
+        char *end = strstr(at + 7, "```");
+        assert_non_null(end);
+        *end = '\0';
+        while (*sql != '\0') {
+            sqlite3_stmt *stmt = NULL;
+            if (sqlite3_prepare_v2(db, sql, -1, &stmt, &sql) != SQLITE_OK)
+                fail_msg("%s", sqlite3_errmsg(db));
+            while (stmt != NULL && sqlite3_step(stmt) == SQLITE_ROW) {
+            }
+            statements += stmt != NULL;
+            assert_int_equal(sqlite3_finalize(stmt), SQLITE_OK);
+        }
+        blocks++;
+        at = end + 1;
+    }
+    sqlite3_close(db);
+    assert_int_equal(blocks, 2);
+    assert_int_equal(statements, 8);
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -697,6 +734,7 @@ int main(void)
         STORE_TEST(histories_come_in_order_and_belong_to_the_dive_of_their_target),
         STORE_TEST(dives_are_listed_with_what_they_hold),
         STORE_TEST(views_read_as_people_expect),
+        STORE_TEST(every_query_of_the_documentation_runs),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
