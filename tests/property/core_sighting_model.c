@@ -27,7 +27,7 @@
 #define MARKS_MAX 48
 #define STEPS_MAX 44
 #define SEATS 3
-#define DEFAULT_COUNT 60000
+#define DEFAULT_COUNT 40000
 #define LONG_COUNT 1000000
 
 /* --- chance --- */

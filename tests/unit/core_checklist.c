@@ -63,6 +63,12 @@ static void names_are_found_whatever_their_case(void **state)
     assert_false(checklist_find(&list, "Brisela", &row));
     assert_false(checklist_find(&list, "Zzz", &row));
     assert_false(checklist_find(&list, "", &row));
+    assert_false(checklist_find(&list, "\xff", &row)); /* behind the last */
+    load(" taxonRank\t scientificName \n  genus \t  Ophiella \t\ngenus\t  Ophiella  \n");
+    assert_int_equal(list.skipped, 1);
+    assert_true(checklist_find(&list, "Ophiella", &row));
+    expect_text(row.name, "Ophiella");
+    expect_text(row.rank, "genus");
 }
 
 static void synonyms_name_what_is_accepted(void **state)
@@ -91,6 +97,8 @@ static void misspelt_names_are_suggested_nearest_first(void **state)
     assert_int_equal(checklist_suggest(&list, "Ohpiella", rows, 0), 0);
     assert_int_equal(checklist_suggest(&list, "Brisela costta", rows, 1), 1);
     expect_text(rows[0].name, "Brisela costata");
+    assert_int_equal(checklist_suggest(&list, "Brisela costatta", rows, 8), 2);
+    expect_text(rows[0].name, "Brisela costatta"); /* nearer, though behind the other in the alphabet */
     assert_int_equal(checklist_suggest(&list, "Completely else", rows, 8), 0);
     assert_int_equal(checklist_suggest(&list, "", rows, 8), 0);
     char long_name[300];

@@ -301,6 +301,22 @@ static void every_fault_is_counted_and_the_first_are_told(void **state)
     assert_int_equal(keyplan_finish(&plan, NULL, 0), 3);
 }
 
+static void keys_that_need_no_label_have_one(void **state)
+{
+    static const char *const kinds[][2] = {
+        {"again", "Again"},   {"strike", "Strike"}, {"transect", "Transect"}, {"waypoint", "Waypoint"},
+        {"sample", "Sample"}, {"note", "Note"},     {"done", "Done"}};
+    (void)state;
+    for (size_t i = 0; i < sizeof kinds / sizeof kinds[0]; i++) {
+        char text[160];
+        snprintf(text, sizeof text, "[key A1]\nkind = subject\nlabel = Fish\n[key A2]\nkind = %s\n",
+                 kinds[i][0]);
+        assert_int_equal(feed(text), 0);
+        assert_int_equal(finish(), 0);
+        assert_string_equal(keyplan_find(&plan, 1, KEY_GESTURE_TAP, 1)->label, kinds[i][1]);
+    }
+}
+
 static void subjects_may_be_on_another_pad(void **state)
 {
     (void)state;
@@ -403,6 +419,7 @@ int main(void)
         cmocka_unit_test(doubled_lines_and_keys_name_the_first),
         cmocka_unit_test(plans_that_do_not_hang_together),
         cmocka_unit_test(every_fault_is_counted_and_the_first_are_told),
+        cmocka_unit_test(keys_that_need_no_label_have_one),
         cmocka_unit_test(subjects_may_be_on_another_pad),
         cmocka_unit_test(there_is_room_for_every_key_and_no_more),
         cmocka_unit_test(names_of_kinds_go_both_ways),

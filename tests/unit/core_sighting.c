@@ -791,6 +791,63 @@ static void what_the_log_does_not_take(void **state)
     assert_false(watchlog_sighting(desk->log, 3, &none));
 }
 
+static void a_key_becomes_a_fact(void **state)
+{
+    struct key_def key = {.kind = KEY_KIND_SAMPLE,
+                          .lead_ms = 7,
+                          .label = "Core",
+                          .term = "x:y",
+                          .container = "QUIVER",
+                          .gear = "Corer"};
+    struct watch_fact fact;
+    (void)state;
+    watch_fact_of_key(&fact, &key, 6);
+    assert_int_equal(fact.kind, KEY_KIND_SAMPLE);
+    assert_int_equal(fact.capacity, 6);
+    assert_int_equal(fact.lead_ms, 7);
+    assert_string_equal(fact.label, "Core");
+    assert_string_equal(fact.term, "x:y");
+    assert_string_equal(fact.container, "QUIVER");
+    assert_string_equal(fact.gear, "Corer");
+    assert_int_equal(fact.marker + fact.seat + fact.target + fact.instead_of, 0);
+}
+
+static void names_and_settings_out_of_range(void **state)
+{
+    struct desk *desk = *state;
+    struct watch_status status;
+    char long_name[WHO_SIZE * 2];
+    utc_ns due;
+    memset(long_name, 'n', sizeof long_name - 1);
+    long_name[sizeof long_name - 1] = '\0';
+    watchlog_set_who(desk->log, WATCH_SEATS_MAX, "nobody");
+    watchlog_set_who(desk->log, NAV, long_name);
+    watchlog_set_idle(desk->log, -1);
+    watchlog_set_planned_bottom(desk->log, -1);
+    watchlog_dive_begin(desk->log, at(0));
+    press(desk, 1, SCIENCE, KEY_KIND_SUBJECT, "Fish");
+    assert_false(watchlog_idle_due(desk->log, &due));
+    watchlog_status(desk->log, at(2), &status);
+    assert_false(status.planned);
+    assert_int_equal(strlen(status.seat[NAV].who), WHO_SIZE - 1);
+    assert_string_equal(watch_state_name(WATCH_STATE_WITHDRAWN), "withdrawn");
+    assert_string_equal(watch_state_name((enum watch_state)99), "");
+    assert_string_equal(watch_close_name(WATCH_CLOSE_IDLE), "idle");
+    assert_string_equal(watch_close_name((enum watch_close)99), "");
+}
+
+static void contents_list_the_lowest_numbers_in_order(void **state)
+{
+    struct desk *desk = *state;
+    uint32_t numbers[2];
+    take(desk, 10, "BOX-1", 0);
+    take(desk, 5, "BOX-1", 0); /* late: earlier in time, later in number */
+    take(desk, 1, "BOX-1", 0);
+    assert_int_equal(watchlog_contents(desk->log, "BOX-1", numbers, 2), 3);
+    assert_int_equal(numbers[0], 1);
+    assert_int_equal(numbers[1], 2);
+}
+
 static void without_a_dive_only_badges_count(void **state)
 {
     struct desk *desk = *state;
@@ -882,6 +939,9 @@ int main(void)
         TEST(held_key_takes_the_place_of_its_tap),
         TEST(full_log_loses_no_order),
         TEST(what_the_log_does_not_take),
+        TEST(a_key_becomes_a_fact),
+        TEST(names_and_settings_out_of_range),
+        TEST(contents_list_the_lowest_numbers_in_order),
         TEST(without_a_dive_only_badges_count),
         TEST(restored_log_goes_on_where_it_was),
     };
