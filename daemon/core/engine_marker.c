@@ -170,12 +170,19 @@ static void settle(struct engine *e, const struct unsettled *waiting, const char
     engine_commit(e, entry);
 }
 
+/* After a start the recorder's words come a second later than the first presses: those wait for them. */
+static bool timecode_is_there(const struct engine *e, const struct unsettled *waiting)
+{
+    return !e->config.timecode_from_ltc || waiting->lo_ns == INT64_MIN ||
+           timecode_of(e, waiting->lo_ns, waiting->hi_ns).trust != TIMECODE_TRUST_NONE;
+}
+
 /* The spare entry's telemetry serves as a place to read into: nothing is being made while timers run. */
 static bool try_settle(struct engine *e, const struct unsettled *waiting, bool force)
 {
     struct marker_telemetry *telemetry = &e->spare.of.settled.telemetry;
     int64_t at = when_of(e, waiting->lo_ns, waiting->hi_ns).mono.ns;
-    bool bracketed = read_telemetry(e, at, telemetry);
+    bool bracketed = read_telemetry(e, at, telemetry) && timecode_is_there(e, waiting);
     if (!bracketed && !force)
         return false;
     settle(e, waiting, bracketed ? "bracketed" : "waited", telemetry);
@@ -290,10 +297,12 @@ static struct watch_link tell_watch(struct engine *e, struct marker *marker, con
     fact.seat = press->seat;
     fact.at = marker->when.utc;
     fact.target = press->target;
+    fact.instead_of = press->instead_of;
     engine_copy(fact.label, sizeof fact.label, marker->label);
     engine_copy(fact.container, sizeof fact.container, marker->container);
     marker->capacity = fact.capacity;
     marker->target = fact.target;
+    marker->instead_of = fact.instead_of;
     return watchlog_press(e->watch, &fact, engine_watch_sink, e);
 }
 
