@@ -40,7 +40,7 @@ struct comparison {
     int64_t made, refused, gone, gone_late, unkept;
     int64_t markers, lost, doubled, strangers, stamped;
     int64_t outside, unbounded, utc_outside;
-    int64_t frames, frames_exact, frames_outside, no_timecode;
+    int64_t frames, frames_exact, frames_at_edge, frames_outside, no_timecode;
     int64_t positions, positions_inside;
     int64_t journal_rows, journal_last;
     struct series error_ms, bound_ms, utc_bound_ms, green_ms, position_m, depth_m;
@@ -179,9 +179,11 @@ static void compare_frame(struct comparison *c, const struct row *row, const str
         c->no_timecode++;
         return;
     }
-    c->frames_exact += row->frame == press->frame && strcmp(row->timecode, press->label) == 0;
-    if (row->frame_bound >= 0)
-        c->frames_outside += fabs(frames_off(row, press)) > row->frame_bound + 1e-6;
+    bool exact = row->frame == press->frame && strcmp(row->timecode, press->label) == 0;
+    bool outside = row->frame_bound >= 0 && fabs(frames_off(row, press)) > row->frame_bound + 1e-6;
+    c->frames_exact += exact;
+    c->frames_outside += outside;
+    c->frames_at_edge += !exact && !outside && row->frame_bound >= 0 && row->frame_bound < 0.5;
 }
 
 static void compare_place(struct comparison *c, const struct row *row, const struct compare_press *press)
@@ -319,14 +321,14 @@ static bool all_right(const struct comparison *c)
 
 static void line(const char *what, int64_t count, const char *note)
 {
-    printf("  %-34s %6" PRId64 "%s%s\n", what, count, note[0] ? "   " : "", note);
+    printf("  %-36s %6" PRId64 "%s%s\n", what, count, note[0] ? "   " : "", note);
 }
 
 static void print_times(struct comparison *c)
 {
-    printf("  %-34s %6.3f ms (median %.3f)\n", "worst time error", quantile(&c->error_ms, 1),
+    printf("  %-36s %6.3f ms (median %.3f)\n", "worst time error", quantile(&c->error_ms, 1),
            quantile(&c->error_ms, 0.5));
-    printf("  %-34s %6.3f ms (median %.3f)\n", "worst claimed bound", quantile(&c->bound_ms, 1),
+    printf("  %-36s %6.3f ms (median %.3f)\n", "worst claimed bound", quantile(&c->bound_ms, 1),
            quantile(&c->bound_ms, 0.5));
     line("markers outside their bound", c->outside + c->utc_outside, "");
     if (c->unbounded)
@@ -335,6 +337,8 @@ static void print_times(struct comparison *c)
         char of[64];
         snprintf(of, sizeof of, "of %" PRId64, c->frames);
         line("markers whose frame is exact", c->frames_exact, of);
+        if (c->frames_at_edge)
+            line("one off, the edge within their bound", c->frames_at_edge, "");
         line("timecodes outside their bound", c->frames_outside, "");
         if (c->no_timecode)
             line("markers without timecode", c->no_timecode, "");
@@ -355,12 +359,12 @@ static void print_plain(struct comparison *c)
         line("still waiting in a pad", c->unkept, "");
     print_times(c);
     if (c->green_ms.count)
-        printf("  %-34s %6.1f ms (median)\n", "from contact to green", quantile(&c->green_ms, 0.5));
+        printf("  %-36s %6.1f ms (median)\n", "from contact to green", quantile(&c->green_ms, 0.5));
     if (c->position_m.count)
-        printf("  %-34s %6.1f m  (median; %" PRId64 " of %" PRId64 " within their uncertainty)\n",
+        printf("  %-36s %6.1f m  (median; %" PRId64 " of %" PRId64 " within their uncertainty)\n",
                "position off by", quantile(&c->position_m, 0.5), c->positions_inside, c->positions);
     if (c->depth_m.count)
-        printf("  %-34s %6.2f m\n", "worst depth error", quantile(&c->depth_m, 1));
+        printf("  %-36s %6.2f m\n", "worst depth error", quantile(&c->depth_m, 1));
     if (c->journal_rows == c->journal_last)
         line("journal entries, without a gap", c->journal_rows, "");
     else

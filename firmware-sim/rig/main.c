@@ -1,6 +1,7 @@
 /* bellrope-rig: the simulated ship, vehicle, recorder and pads. docs/rig.md is the manual. */
 #include "compare.h"
 #include "live.h"
+#include "taped.h"
 
 #include <errno.h>
 #include <getopt.h>
@@ -13,6 +14,7 @@ static const char USAGE[] =
     "usage: bellrope-rig --script FILE [--dir DIR] [--truth FILE] [--udp HOST:PORT] [--seed N] [--quiet] "
     "[--stay]\n"
     "       bellrope-rig --random N --pads NAME[,NAME] --for TIME [the same options]\n"
+    "       bellrope-rig --script FILE --config FILE --tape FILE [--truth FILE] [--hours H]\n"
     "       bellrope-rig --compare DATABASE TRUTH [--json] [--table]\n"
     "\n"
     "Plays a ship, a vehicle, a recorder and keypads with the real firmware, as the script says.\n"
@@ -26,6 +28,10 @@ static const char USAGE[] =
     "  --for TIME        spread over so long\n"
     "  --quiet           no lines about what happens\n"
     "  --stay            go on after the script until SIGTERM\n"
+    "  --tape FILE       not live: as fast as it goes, against the daemon's engine; every input onto this "
+    "tape\n"
+    "  --config FILE     the daemon's configuration for it\n"
+    "  --hours H         go on with telemetry until so long has passed\n"
     "  --compare         a daemon's record against the truth: lost, doubled, outside their bound\n"
     "  --json, --table   the comparison as JSON; a line a press before it\n"
     "Exit: 0 every press kept (the comparison found nothing wrong), 1 not, 2 it could not run.\n";
@@ -33,6 +39,8 @@ static const char USAGE[] =
 struct options {
     const char *script, *udp, *seed, *random, *pads, *span;
     struct compare_options compare;
+    struct taped_options taped;
+    const char *hours;
     struct live_options live;
 };
 
@@ -139,25 +147,21 @@ static size_t read_script(struct script *script, const struct options *options)
 
 static bool read_options(int argc, char **argv, struct options *options)
 {
-    static const struct option names[] = {{"script", required_argument, NULL, 's'},
-                                          {"dir", required_argument, NULL, 'd'},
-                                          {"truth", required_argument, NULL, 't'},
-                                          {"udp", required_argument, NULL, 'u'},
-                                          {"seed", required_argument, NULL, 'S'},
-                                          {"random", required_argument, NULL, 'r'},
-                                          {"pads", required_argument, NULL, 'p'},
-                                          {"for", required_argument, NULL, 'f'},
-                                          {"quiet", no_argument, NULL, 'q'},
-                                          {"stay", no_argument, NULL, 'y'},
-                                          {"compare", required_argument, NULL, 'c'},
-                                          {"json", no_argument, NULL, 'j'},
-                                          {"table", no_argument, NULL, 'T'},
-                                          {"help", no_argument, NULL, 'h'},
-                                          {NULL, 0, NULL, 0}};
+    static const struct option names[] = {
+        {"script", required_argument, NULL, 's'}, {"dir", required_argument, NULL, 'd'},
+        {"truth", required_argument, NULL, 't'},  {"udp", required_argument, NULL, 'u'},
+        {"seed", required_argument, NULL, 'S'},   {"random", required_argument, NULL, 'r'},
+        {"pads", required_argument, NULL, 'p'},   {"for", required_argument, NULL, 'f'},
+        {"quiet", no_argument, NULL, 'q'},        {"stay", no_argument, NULL, 'y'},
+        {"tape", required_argument, NULL, 'a'},   {"config", required_argument, NULL, 'C'},
+        {"hours", required_argument, NULL, 'H'},  {"compare", required_argument, NULL, 'c'},
+        {"json", no_argument, NULL, 'j'},         {"table", no_argument, NULL, 'T'},
+        {"help", no_argument, NULL, 'h'},         {NULL, 0, NULL, 0}};
     const char **text[128] = {
-        ['s'] = &options->script, ['d'] = &options->live.folder, ['t'] = &options->live.truth,
-        ['u'] = &options->udp,    ['S'] = &options->seed,        ['r'] = &options->random,
-        ['p'] = &options->pads,   ['f'] = &options->span,        ['c'] = &options->compare.database};
+        ['s'] = &options->script,     ['d'] = &options->live.folder,  ['t'] = &options->live.truth,
+        ['u'] = &options->udp,        ['S'] = &options->seed,         ['r'] = &options->random,
+        ['p'] = &options->pads,       ['f'] = &options->span,         ['c'] = &options->compare.database,
+        ['a'] = &options->taped.tape, ['C'] = &options->taped.config, ['H'] = &options->hours};
     for (int c = 0; (c = getopt_long(argc, argv, "", names, NULL)) != -1;) {
         if (c == 'q')
             options->live.quiet = true;
@@ -176,7 +180,19 @@ static bool read_options(int argc, char **argv, struct options *options)
         options->compare.truth = optind + 1 == argc ? argv[optind] : NULL;
         return options->compare.truth != NULL;
     }
+    if (!options->taped.tape != !options->taped.config)
+        return false;
     return optind == argc && (options->script || options->random);
+}
+
+static int run(const struct script *script, struct options *options)
+{
+    if (!options->taped.tape)
+        return live_run(script, &options->live);
+    options->taped.truth = options->live.truth;
+    if (options->hours)
+        options->taped.length_ns = (int64_t)(strtod(options->hours, NULL) * 3.6e12);
+    return taped_run(script, &options->taped);
 }
 
 int main(int argc, char **argv)
@@ -194,7 +210,7 @@ int main(int argc, char **argv)
     if (options.compare.database)
         return compare_run(&options.compare);
     size_t problems = read_script(&script, &options);
-    int result = problems == 0 ? live_run(&script, &options.live) : 2;
+    int result = problems == 0 ? run(&script, &options) : 2;
     script_free(&script);
     return result;
 }
