@@ -271,13 +271,12 @@ static void keep(struct engine *e, int pad, struct boot *boot, const struct pres
     answer->result = press_result(note, press);
 }
 
-/* A hold or chord takes the place of the key-down it refers to: that marker is struck, and the new one has its instant. */
-static void take_over(struct engine *e, struct press *press, const struct recent *down)
+/* A hold or chord takes the place of the key-down it refers to, at the same instant. */
+static void take_over(struct press *press, const struct recent *down)
 {
     press->lo_ns = down->lo_ns;
     press->hi_ns = down->hi_ns;
-    watchlog_strike(e->watch, down->marker, true, engine_watch_sink, e);
-    engine_watch_flush(e);
+    press->instead_of = down->marker;
 }
 
 static const struct key_def *meaning(const struct pad_link *link, const struct wire_press *in, uint8_t with,
@@ -325,7 +324,7 @@ static void take_press(struct engine *e, int pad, struct boot *boot, const struc
         return;
     }
     if (press.def != NULL && press.def->gesture != KEY_GESTURE_TAP && down != NULL)
-        take_over(e, &press, down);
+        take_over(&press, down);
     keep(e, pad, boot, &press);
 }
 

@@ -87,6 +87,7 @@ static void restore_fact(struct engine *e, const struct fields *fields)
     fields_int(fields, "lead_ns", &lead_ns);
     fact.lead_ms = (uint32_t)(lead_ns / NS_PER_MS);
     fact.target = number_of(fields, "target");
+    fact.instead_of = number_of(fields, "instead_of");
     fact.capacity = (uint16_t)number_of(fields, "capacity");
     fields_text(fields, "label", fact.label, sizeof fact.label);
     fields_text(fields, "term", fact.term, sizeof fact.term);

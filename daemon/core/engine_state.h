@@ -264,6 +264,7 @@ struct press {
     const char *note;
     const char *label; /* instead of the key's; NULL: the key's */
     uint32_t target;
+    uint32_t instead_of; /* the marker of the key-down that a hold or chord refers to */
     uint8_t key_index;
     int64_t lo_ns, hi_ns; /* monotonic, the instant lies between; lo INT64_MIN: it is not known */
 };

@@ -163,6 +163,8 @@ static void marker_members(struct jsonout *out, const struct entry *entry)
     if (marker->gear[0] != '\0')
         jsonout_text(out, "gear", marker->gear);
     ref_member(out, "sighting", entry, 'S', marker->sighting);
+    if (marker->instead_of != 0)
+        ref_member(out, "instead_of", entry, 'M', marker->instead_of);
     if (marker->advice[0] != '\0')
         jsonout_text(out, "advice", marker->advice);
     telemetry_members(out, &marker->telemetry);

@@ -9,7 +9,7 @@
     "m.utc_bound_ns, m.clock, "                                                                              \
     "n.origin, n.seat, n.who, n.pad, n.pad_boot, n.press_seq, n.tick_us, n.key, n.gesture, n.kind, "         \
     "n.label, n.term, n.lead_ns, "                                                                           \
-    "n.note, n.phase, n.container, n.gear, n.capacity, n.target, n.sighting, n.object, n.advice, "           \
+    "n.note, n.phase, n.container, n.gear, n.capacity, n.target, n.instead_of, n.sighting, n.object, n.advice, "           \
     "n.settled, "                                                                                            \
     "n.mono_ns, n.mono_bound_ns, n.utc_ns, n.utc_bound_ns, n.clock, "                                        \
     "n.timecode, n.timecode_rate, n.timecode_frame, n.timecode_within, n.timecode_bound_frames, "            \
@@ -115,6 +115,7 @@ static void take_press(struct sql_take *take, struct marker *marker)
     TAKE_TEXT(take, marker->gear);
     marker->capacity = sql_take_number(take);
     marker->target = sql_take_number(take);
+    marker->instead_of = sql_take_number(take);
     marker->sighting = sql_take_number(take);
     marker->object = sql_take_number(take);
     TAKE_TEXT(take, marker->advice);

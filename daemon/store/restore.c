@@ -177,7 +177,7 @@ static int64_t restore_facts(struct restoring *r)
 {
     static const char *const names[] = {"number", "utc",      "seat",     "kind",     "phase", "label",
                                         "term",   "lead_ns",  "key",      "gesture",  "note",  "container",
-                                        "gear",   "capacity", "target",   "sighting", "who",   "object",
+                                        "gear",   "capacity", "target",   "instead_of", "sighting", "who",   "object",
                                         "idled",  "struck",   "struck_by"};
     static const char sql[] =
         "WITH opened AS MATERIALIZED ("
@@ -186,7 +186,7 @@ static int64_t restore_facts(struct restoring *r)
         "  UNION ALL SELECT marker, number, 0 FROM sample WHERE dive = ?1) "
         "SELECT n.number, n.utc_ns, n.seat, n.kind, n.phase, n.label, n.term, n.lead_ns, n.key, n.gesture, "
         "n.note, n.container, n.gear, "
-        "n.capacity, n.target, n.sighting, n.who, coalesce(o.number, CASE n.kind WHEN 'waypoint' THEN "
+        "n.capacity, n.target, n.instead_of, n.sighting, n.who, coalesce(o.number, CASE n.kind WHEN 'waypoint' THEN "
         "n.object END), "
         "coalesce(o.idled, 0), "
         "coalesce((SELECT NOT k.restored AND k.by_marker IS NULL FROM strike k WHERE k.target_dive = n.dive "

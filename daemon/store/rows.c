@@ -41,10 +41,10 @@ static const char *const sql[STATEMENTS] = {
     [ADD_REFUSED] = "INSERT INTO refused (seq, why) VALUES (?, ?)",
     [ADD_MARKER] = "INSERT INTO marker (seq, dive, number, origin, seat, who, pad, pad_boot, press_seq, "
                    "tick_us, key, gesture, kind, "
-                   "label, term, lead_ns, note, phase, container, gear, capacity, target, sighting, object, "
+                   "label, term, lead_ns, note, phase, container, gear, capacity, target, instead_of, sighting, object, "
                    "advice, settled, " WHEN_COLUMNS ", " TIMECODE_COLUMNS ", " TELEMETRY_COLUMNS
                    ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, "
-                   "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                   "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
     [ADD_SETTLED] = "INSERT INTO settled (seq, dive, marker, cause, " WHEN_COLUMNS ", " TIMECODE_COLUMNS
                     ", " TELEMETRY_COLUMNS
                     ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -225,6 +225,7 @@ static int add_marker(struct rows *rows, const struct entry *entry)
     sql_bind_text_if(&bind, marker->gear);
     sql_bind_number(&bind, marker->capacity);
     sql_bind_number(&bind, marker->target);
+    sql_bind_number(&bind, marker->instead_of);
     sql_bind_number(&bind, marker->sighting);
     sql_bind_number(&bind, marker->object);
     sql_bind_text_if(&bind, marker->advice);

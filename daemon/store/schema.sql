@@ -84,6 +84,7 @@ CREATE TABLE marker (
   gear    TEXT,
   capacity INTEGER,         -- of the container when the key was pressed
   target  INTEGER,          -- the sighting that an 'again' names
+  instead_of INTEGER,       -- of a held key or a chord: the marker of the key-down whose place it takes
   sighting INTEGER,         -- number of the sighting it was first linked to
   object  INTEGER,          -- number of the sighting, span, sample or waypoint that it made or ended
   advice  TEXT,             -- why it is not where one might expect it
@@ -332,7 +333,7 @@ SELECT m.seq AS seq, m.dive AS dive, m.number AS number,
        m.origin AS origin, m.seat AS seat, CASE WHEN l.seq IS NULL THEN m.who ELSE l.who END AS who,
        m.pad AS pad, m.pad_boot AS pad_boot, m.press_seq AS press_seq, m.tick_us AS tick_us,
        m.key AS key, m.gesture AS gesture, m.kind AS kind, m.label AS label, m.term AS term, m.lead_ns AS lead_ns, m.note AS note,
-       m.phase AS phase, m.container AS container, m.gear AS gear, m.capacity AS capacity, m.target AS target,
+       m.phase AS phase, m.container AS container, m.gear AS gear, m.capacity AS capacity, m.target AS target, m.instead_of AS instead_of,
        CASE WHEN l.seq IS NULL THEN m.sighting ELSE l.sighting END AS sighting,
        CASE WHEN l.seq IS NULL THEN m.object ELSE l.object END AS object,
        CASE WHEN l.seq IS NULL THEN m.advice ELSE l.advice END AS advice,

@@ -239,6 +239,8 @@ static void make_plan(struct keyplan *plan)
     set_key(plan, "key A1", "kind", "subject", 1);
     set_key(plan, "key A1", "label", "Fish", 2);
     set_key(plan, "key A1", "lead_s", "2", 3);
+    set_key(plan, "key A1", "hold.kind", "subject", 3);
+    set_key(plan, "key A1", "hold.label", "School of fish", 3);
     set_key(plan, "key A2", "kind", "detail", 4);
     set_key(plan, "key A2", "label", "Feeding", 5);
     set_key(plan, "key A3", "kind", "done", 6);
@@ -455,6 +457,46 @@ static void a_slip_is_struck_and_stays_visible(void **state)
     assert_int_equal(b->sent[b->sent_count - 1].u.kept.result, WIRE_RESULT_STRUCK);
 }
 
+static void a_held_key_takes_the_place_of_its_tap(void **state)
+{
+    struct bench *b = *state;
+    begin_dive(b);
+    plug(b);
+    pass(b, NS_PER_S);
+    int64_t pressed = b->now_ns - NS_PER_MS;
+    send_press(b, 1, 0, pressed);
+    commit_all(b);
+    b->now_ns = pressed + 602 * NS_PER_MS;
+    struct wire_message hold = {.type = WIRE_PRESS,
+                                .u.press = {.boot = b->boot, .seq = 2, .tick_us = (uint64_t)pad_tick_at(b, pressed + 600 * NS_PER_MS),
+                                            .key = 0, .gesture = WIRE_HOLD, .of_seq = 1, .offer = 1}};
+    to_engine(b, &hold);
+    const char *event = last_of(b, ENTRY_MARKER);
+    assert_non_null(strstr(event, "\"label\":\"School of fish\""));
+    assert_non_null(strstr(event, "\"gesture\":\"hold\""));
+    assert_non_null(strstr(event, "\"instead_of\":\"D007-M0001\""));
+    assert_non_null(strstr(event, "\"sighting\":\"D007-S001\""));
+    assert_non_null(strstr(last_of(b, ENTRY_STRIKE), "\"target\":\"D007-M0001\""));
+}
+
+static void a_hold_without_a_meaning_changes_nothing(void **state)
+{
+    struct bench *b = *state;
+    begin_dive(b);
+    plug(b);
+    pass(b, NS_PER_S);
+    send_press(b, 1, 1, b->now_ns - NS_PER_MS);
+    commit_all(b);
+    b->plugged = false;
+    b->sent_count = 0;
+    struct wire_message hold = {.type = WIRE_PRESS,
+                                .u.press = {.boot = b->boot, .seq = 2, .tick_us = (uint64_t)pad_tick_at(b, b->now_ns),
+                                            .key = 1, .gesture = WIRE_HOLD, .of_seq = 1, .offer = 1}};
+    to_engine(b, &hold);
+    assert_int_equal(count_type(b, ENTRY_MARKER), 1);
+    assert_int_equal(count_sent(b, WIRE_KEPT), 1);
+}
+
 static void a_failing_store_turns_the_lamps_red(void **state)
 {
     struct bench *b = *state;
@@ -631,6 +673,8 @@ int main(void)
         TEST(a_restart_takes_up_where_it_was),
         TEST(a_key_without_meaning_is_kept_all_the_same),
         TEST(a_slip_is_struck_and_stays_visible),
+        TEST(a_held_key_takes_the_place_of_its_tap),
+        TEST(a_hold_without_a_meaning_changes_nothing),
         TEST(a_failing_store_turns_the_lamps_red),
         TEST(soft_keys_take_the_same_path),
         TEST(telemetry_is_that_of_the_instant_and_settles),
