@@ -228,7 +228,8 @@ static bool wake(struct look *look)
 static void sleep_if_idle(const struct look *look, uint8_t busy)
 {
     struct keys_state *keys = look->keys;
-    bool expecting = keys->touch_fresh && look->now - keys->touch < KEYS_FORGET_US;
+    /* The touch may have come since the turn's tick was taken. */
+    bool expecting = keys->touch_fresh && (int32_t)(look->now - keys->touch) < KEYS_FORGET_US;
 
     if (busy == 0 && !expecting) {
         keys->awake = false;

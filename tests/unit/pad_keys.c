@@ -101,6 +101,44 @@ static void a_touch_too_short_for_the_scan_is_still_the_stamp(void **state)
     replay(latched_press, true, false);
 }
 
+/* The contact closes and opens again between the turn's tick and the look at the latch: the latch's instant is ahead of the tick. */
+static bool touched_ahead(void *ctx, uint64_t *tick_us)
+{
+    struct bench *b = ctx;
+    const struct bench_edge *edge = &b->edge[b->edge_at];
+    bool brief = b->edge_at + 1 < b->edges && edge[1].tick_us == edge->tick_us + 20;
+    if (brief && edge->tick_us <= b->now_us + 40) {
+        *tick_us = edge->tick_us;
+        b->edge_at += 2;
+        return true;
+    }
+    return bench_touched(ctx, tick_us);
+}
+
+static void touch_ahead(struct bench *b, uint64_t t, const struct bench_pace *pace)
+{
+    (void)pace;
+    b->board.touched = touched_ahead;
+    b->board.scan_us = 200;
+    for (unsigned i = 0; i < 200; i++) { /* somewhere it falls just behind a tick */
+        uint64_t at = b->now_us + 2000 + i;
+        bench_edge_at(b, at, 9, true);
+        bench_edge_at(b, at + 20, 9, false);
+        bench_edge_at(b, at + 1500, 9, true);
+        bench_edge_at(b, at + 60000, 9, false);
+        bench_run(b, 150000);
+        assert_int_equal(b->gots, i + 1);
+        expect_bounds(b, i, at);
+    }
+    (void)t;
+}
+
+static void a_touch_ahead_of_the_turns_tick_counts(void **state)
+{
+    (void)state;
+    replay(touch_ahead, true, false);
+}
+
 static void spikes(struct bench *b, uint64_t t, const struct bench_pace *pace)
 {
     uint64_t at = t + 5000;
@@ -333,6 +371,7 @@ int main(void)
         cmocka_unit_test(one_press_whatever_the_scan_rate),
         cmocka_unit_test(bounce_makes_one_press_stamped_at_its_first_contact),
         cmocka_unit_test(a_touch_too_short_for_the_scan_is_still_the_stamp),
+        cmocka_unit_test(a_touch_ahead_of_the_turns_tick_counts),
         cmocka_unit_test(chatter_shorter_than_a_press_never_makes_one),
         cmocka_unit_test(a_longer_lockout_tames_the_worst_published_switch),
         cmocka_unit_test(two_quick_taps_are_two_presses),
