@@ -14,6 +14,10 @@ static void finish(struct lines *lines, const char *tail, size_t len, lines_fn *
 {
     size_t used = lines->used;
 
+    if (used == 0 && !lines->dropping && len > 0 && len <= LINES_MAX) {
+        emit(lines, tail, len, sink, ctx); /* nearly all lines */
+        return;
+    }
     lines->used = 0;
     if (lines->dropping) {
         lines->dropping = false;
@@ -22,8 +26,6 @@ static void finish(struct lines *lines, const char *tail, size_t len, lines_fn *
     } else if (used > 0) {
         memcpy(lines->part + used, tail, len);
         emit(lines, lines->part, used + len, sink, ctx);
-    } else if (len > 0) {
-        emit(lines, tail, len, sink, ctx);
     }
 }
 
@@ -47,21 +49,22 @@ void lines_feed(struct lines *lines, const void *bytes, size_t len, lines_fn *si
 {
     const char *at = bytes;
     const char *end = at + len;
-    const char *lf = NULL; /* the next LF at or after `at`, searched for once */
+    const char *lf = at < end ? memchr(at, '\n', len) : NULL; /* the next LF at or after `at` */
 
     while (at < end) {
-        if (lf == NULL || lf < at) {
-            lf = memchr(at, '\n', (size_t)(end - at));
-            lf = lf != NULL ? lf : end;
-        }
-        const char *cr = memchr(at, '\r', (size_t)(lf - at));
+        size_t to_lf = (size_t)((lf != NULL ? lf : end) - at);
+        const char *cr = memchr(at, '\r', to_lf);
         const char *stop = cr != NULL ? cr : lf;
-        if (stop == end) {
+        if (stop == NULL) {
             keep(lines, at, (size_t)(end - at));
             return;
         }
         finish(lines, at, (size_t)(stop - at), sink, ctx);
         at = stop + 1;
+        at += at == lf; /* CR LF: the empty line between them is no line */
+        if (lf != NULL && lf < at) {
+            lf = memchr(at, '\n', (size_t)(end - at));
+        }
     }
 }
 

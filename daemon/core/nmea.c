@@ -170,17 +170,19 @@ static int sign_of(struct cursor *c, char plus, char minus)
 static const char *nano_fraction(const char *at, int32_t *out)
 {
     int32_t value = 0;
-    int count = 0;
 
-    if (*at == '.') {
-        for (at++; is_digit(*at); at++) {
-            if (count < NANO_DIGITS) {
-                value = value * 10 + (*at - '0');
-                count++;
-            }
-        }
+    *out = 0;
+    if (*at != '.') {
+        return at;
     }
-    *out = value * nano_scale[count];
+    const char *first = ++at;
+    while (is_digit(*at) && at - first < NANO_DIGITS) {
+        value = value * 10 + (*at++ - '0');
+    }
+    *out = value * nano_scale[at - first];
+    while (is_digit(*at)) {
+        at++;
+    }
     return at;
 }
 
