@@ -500,6 +500,19 @@ static bool begin_run(struct daemon *d, const char *text, size_t len)
     return player_engine(d->player) != NULL;
 }
 
+/* The socket's sentence names what it is about; the key that says so is told with it. */
+static bool refuse_socket(struct daemon *d, const char *why)
+{
+    const struct config_socket *socket = &d->config->socket;
+    const struct config_lines *lines = &d->config->lines;
+    if (socket->unix_path[0] != '\0' && strstr(why, socket->unix_path) != NULL)
+        return refuse(d, lines->unix_path, "socket", "unix", why);
+    if (socket->token_file[0] != '\0' && strstr(why, socket->token_file) != NULL)
+        return refuse(d, lines->token_file, "socket", "token_file", why);
+    return refuse(d, lines->tcp != 0 ? lines->tcp : lines->unix_path, "socket",
+                  lines->tcp != 0 ? "tcp" : "unix", why);
+}
+
 static bool open_socket(struct daemon *d)
 {
     const struct config_socket *from = &d->config->socket;
@@ -517,8 +530,7 @@ static bool open_socket(struct daemon *d)
         0)
         return true;
     d->socket = NULL;
-    return refuse(d, d->config->lines.unix_path != 0 ? d->config->lines.unix_path : d->config->lines.tcp,
-                  "socket", "", why);
+    return refuse_socket(d, why);
 }
 
 static bool open_inputs(struct daemon *d)

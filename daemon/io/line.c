@@ -147,7 +147,8 @@ static void on_ready(uv_poll_t *poll, int status, int events)
 {
     struct line *line = poll->data;
     if (status < 0) {
-        go_down(line, uv_strerror(status));
+        go_down(line,
+                gone_why(line, status == UV_EBADF ? -EIO : status)); /* EBADF: libuv's word for POLLERR */
         return;
     }
     if (events & UV_READABLE)
