@@ -20,9 +20,9 @@ static int begin(const struct options *options)
 }
 
 static const struct table_column COLUMNS[] = {
-    {"DIVE", false, false},   {"BEGUN", false, false},    {"LASTED", true, false},
-    {"VEHICLE", false, true}, {"SHIP", false, true},      {"SITE", false, true},
-    {"MARKERS", true, false}, {"SIGHTINGS", true, false}, {"SAMPLES", true, false}};
+    {"DIVE", false, false, false},   {"BEGUN", false, false, false},    {"LASTED", true, false, false},
+    {"VEHICLE", false, true, true},  {"SHIP", false, true, true},       {"SITE", false, true, true},
+    {"MARKERS", true, false, false}, {"SIGHTINGS", true, false, false}, {"SAMPLES", true, false, false}};
 
 static void count_cell(struct table *table, const json_t *row, const char *name)
 {

@@ -1,6 +1,6 @@
 #include "cli/ask.h"
+#include "cli/eventline.h"
 #include "cli/show.h"
-#include "cli/table.h"
 #include "cli/verbs.h"
 
 #include <inttypes.h>
@@ -24,86 +24,16 @@ struct following {
 static const char *const SHOWN[] = {"marker", "strike", "sample", "identification", "remark",  "dive",
                                     "seat",   "pad",    "fault",  "clock",          "timecode"};
 
-static void header(void)
-{
-    printf("%-12s %8s %-11s %-6s %-8s %-5s %-20s %-5s %8s\n", "UTC", "WITHIN", "TIMECODE", "MARKER", "SEAT",
-           "KEY", "LABEL", "SEEN", "DEPTH");
-}
-
-/* printf pads by bytes; "±" is two of them and one place. */
-static int padded(const char *text, int width)
-{
-    for (; *text != '\0'; text++)
-        width += ((unsigned char)*text & 0xc0) == 0x80 ? 1 : 0;
-    return width;
-}
-
-static void cell(const char *text, int width)
-{
-    char plain[128];
-    size_t len = 0;
-    int places = 0;
-    for (; *text != '\0' && len + 4 < sizeof plain; text++) {
-        bool starts = ((unsigned char)*text & 0xc0) != 0x80;
-        if (starts && places++ == width)
-            break;
-        plain[len++] = (unsigned char)*text < 0x20 || *text == 0x7f ? ' ' : *text;
-    }
-    plain[len] = '\0';
-    printf("%-*s ", padded(plain, width), plain);
-}
-
-static void print_marker(const json_t *event)
-{
-    char time[SHOW_SIZE], bound[SHOW_SIZE], depth[SHOW_SIZE];
-    const char *within = show_bound(event, bound), *timecode = show_text(event, "timecode");
-    const char *note = show_text(event, "note"), *origin = show_text(event, "origin");
-    cell(show_time(event, "utc", time), 12);
-    printf("%*s ", padded(within, 8), within);
-    cell(timecode[0] != '\0' ? timecode : "-", 11);
-    cell(show_ref(event, "id"), 6);
-    cell(show_text(event, "seat"), 8);
-    cell(show_text(event, "key"), 5);
-    cell(show_text(event, "label"), 20);
-    cell(show_ref(event, "sighting"), 5);
-    printf("%8s", show_channel(event, "vehicle.depth_m", 1, depth));
-    printf("%s%s", strcmp(origin, "late") == 0 ? "  late" : "", note[0] != '\0' ? "  " : "");
-    cell(note, 60);
-    putchar('\n');
-}
-
-/* Everything but markers: what it is about, and the sentence that goes with it. */
-static void print_other(const json_t *event, const char *type)
-{
-    static const char *const about[] = {"id", "target", "about", "seat", "dive"};
-    static const char *const told[] = {"state",     "cause", "label", "container", "name",
-                                       "qualifier", "text",  "who",   "why"};
-    char time[SHOW_SIZE];
-    const char *subject = "";
-    for (size_t i = 0; i < sizeof about / sizeof about[0] && subject[0] == '\0'; i++)
-        subject = show_text(event, about[i]);
-    cell(show_time(event, "utc", time), 12);
-    printf("%8s ", "");
-    cell(type, 14);
-    cell(subject, 16);
-    for (size_t i = 0; i < sizeof told / sizeof told[0]; i++)
-        if (show_text(event, told[i])[0] != '\0')
-            cell(show_text(event, told[i]), 70);
-    putchar('\n');
-}
-
 static void print_event(const struct following *following, const json_t *event)
 {
+    char line[EVENTLINE_SIZE];
     const char *type = show_text(event, "type");
     if (following->options->json) {
         ask_print_json(event);
-    } else if (strcmp(type, "marker") == 0) {
-        print_marker(event);
     } else {
-        const char *dim = strcmp(type, "fault") == 0 ? "\033[1;31m" : "\033[2m";
-        printf("%s", following->colours ? dim : "");
-        print_other(event, type);
-        printf("%s", following->colours ? "\033[0m" : "");
+        bool plain = !following->colours || strcmp(type, "marker") == 0;
+        const char *colour = strcmp(type, "fault") == 0 ? "\033[1;31m" : "\033[2m";
+        printf("%s%s%s\n", plain ? "" : colour, eventline(event, line), plain ? "" : "\033[0m");
     }
     fflush(stdout);
 }
@@ -213,7 +143,7 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
     following.all = options_flag(&options, "all");
     following.colours = cli_colours(stdout);
     if (!options.json)
-        header();
+        puts(eventline_head());
     fflush(stdout);
     return follow(&following);
 }

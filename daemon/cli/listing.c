@@ -17,7 +17,8 @@ static int print_rows(const struct listing *listing, const json_t *rows, const c
     json_array_foreach(rows, i, row) listing->add_row(table, row);
     if (i > 0)
         table_print(table, TABLE_WIDTH, stdout);
-    printf("%zu %s%s%s\n", i, listing->noun, dive[0] != '\0' ? " of dive " : " without a dive", dive);
+    printf("%zu %s%s%s%s\n", i, listing->noun, i == 1 ? "" : "s",
+           dive[0] != '\0' ? " of dive " : " without a dive", dive);
     table_free(table);
     return CLI_DONE;
 }

@@ -9,7 +9,7 @@
 
 struct listing {
     enum rowjson_kind kind;
-    const char *noun; /* "markers" */
+    const char *noun; /* "marker" */
     const struct table_column *columns;
     size_t column_count;
     void (*add_row)(struct table *table, const json_t *row);

@@ -5,9 +5,10 @@
 #include <string.h>
 
 static const struct table_column COLUMNS[] = {
-    {"MARKER", false, false}, {"UTC", false, false},   {"WITHIN", true, false}, {"TIMECODE", false, false},
-    {"SEAT", false, true},    {"KEY", false, false},   {"LABEL", false, true},  {"SEEN", false, false},
-    {"DEPTH", true, false},   {"STATE", false, false}, {"NOTE", false, true}};
+    {"MARKER", false, false, false},  {"UTC", false, false, false}, {"WITHIN", true, false, false},
+    {"TIMECODE", false, false, true}, {"SEAT", false, true, false}, {"KEY", false, false, true},
+    {"LABEL", false, true, false},    {"SEEN", false, false, true}, {"DEPTH", true, false, true},
+    {"STATE", false, false, true},    {"NOTE", false, true, true}};
 
 static const char *state_of(const json_t *row)
 {
@@ -34,7 +35,7 @@ static void add_row(struct table *table, const json_t *row)
 }
 
 static const struct listing LISTING = {.kind = ROWJSON_MARKERS,
-                                       .noun = "markers",
+                                       .noun = "marker",
                                        .columns = COLUMNS,
                                        .column_count = sizeof COLUMNS / sizeof COLUMNS[0],
                                        .add_row = add_row};

@@ -223,8 +223,9 @@ static void print_summary(const struct options *options, const struct replay *re
                damage->places, damage->torn_bytes, replay->problems);
         return;
     }
-    printf("%" PRIu64 " records of %" PRIu64 " runs, %.1f s of tape in %.2f s (%.0f times real time)\n",
-           replay->records, replay->runs, tape_s, wall_s, wall_s > 0 ? tape_s / wall_s : 0);
+    printf("%" PRIu64 " records of %" PRIu64 " run%s, %.1f s of tape in %.2f s (%.0f times real time)\n",
+           replay->records, replay->runs, replay->runs == 1 ? "" : "s", tape_s, wall_s,
+           wall_s > 0 ? tape_s / wall_s : 0);
     printf("%" PRIu64 " entries, %" PRIu64 " markers, in %s\n", replay->entries, replay->markers,
            replay->path);
     if (damage->places > 0)
@@ -257,7 +258,7 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
         return cli_fail(verb, "%s is there already; name another or move it away", path);
     struct tape_reader *reader = tape_reader_open(options.argument[0], why, sizeof why);
     if (reader == NULL)
-        return cli_fail(verb, "%s", why);
+        return cli_fail(verb, "%s: %s", options.argument[0], why);
     struct replay *replay = calloc(1, sizeof *replay);
     if (replay == NULL) {
         tape_reader_close(reader);

@@ -3,9 +3,10 @@
 #include "cli/verbs.h"
 
 static const struct table_column COLUMNS[] = {
-    {"SAMPLE", false, false}, {"TAKEN", false, false}, {"CONTAINER", false, true}, {"LABEL", false, true},
-    {"SEEN", false, false},   {"DEPTH", true, false},  {"POSITION", false, false}, {"WITHIN", true, false},
-    {"STATE", false, false},  {"NOTE", false, true}};
+    {"SAMPLE", false, false, false},  {"TAKEN", false, false, false}, {"CONTAINER", false, true, false},
+    {"LABEL", false, true, false},    {"SEEN", false, false, true},   {"DEPTH", true, false, true},
+    {"POSITION", false, false, true}, {"WITHIN", true, false, true},  {"STATE", false, false, false},
+    {"NOTE", false, true, true}};
 
 static void add_row(struct table *table, const json_t *row)
 {
@@ -31,7 +32,7 @@ static void add_row(struct table *table, const json_t *row)
 }
 
 static const struct listing LISTING = {.kind = ROWJSON_SAMPLES,
-                                       .noun = "samples",
+                                       .noun = "sample",
                                        .columns = COLUMNS,
                                        .column_count = sizeof COLUMNS / sizeof COLUMNS[0],
                                        .add_row = add_row};

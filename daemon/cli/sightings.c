@@ -3,9 +3,10 @@
 #include "cli/verbs.h"
 
 static const struct table_column COLUMNS[] = {
-    {"SIGHTING", false, false}, {"START", false, false},   {"LASTED", true, false},  {"SEAT", false, true},
-    {"LABEL", false, true},     {"COUNT", true, false},    {"MARKERS", true, false}, {"STATE", false, false},
-    {"CLOSED BY", false, true}, {"TIED TO", false, false}, {"NAME", false, true}};
+    {"SIGHTING", false, false, false}, {"START", false, false, false}, {"LASTED", true, false, true},
+    {"SEAT", false, true, false},      {"LABEL", false, true, false},  {"COUNT", true, false, false},
+    {"MARKERS", true, false, false},   {"STATE", false, false, false}, {"CLOSED BY", false, true, true},
+    {"TIED TO", false, false, true},   {"NAME", false, true, true}};
 
 static void add_row(struct table *table, const json_t *row)
 {
@@ -26,7 +27,7 @@ static void add_row(struct table *table, const json_t *row)
 }
 
 static const struct listing LISTING = {.kind = ROWJSON_SIGHTINGS,
-                                       .noun = "sightings",
+                                       .noun = "sighting",
                                        .columns = COLUMNS,
                                        .column_count = sizeof COLUMNS / sizeof COLUMNS[0],
                                        .add_row = add_row};

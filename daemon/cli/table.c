@@ -100,14 +100,18 @@ static const char *cell_at(const struct table *table, size_t row, size_t column)
     return row == 0 ? table->column[column].title : table->cell[(row - 1) * table->columns + column];
 }
 
+/* Width 0: the column is left out. */
 static void measure(const struct table *table, size_t *width)
 {
     for (size_t c = 0; c < table->columns; c++) {
         width[c] = 0;
-        for (size_t r = 0; r <= table_rows(table); r++) {
+        for (size_t r = 1; r <= table_rows(table); r++) {
             size_t w = width_of(cell_at(table, r, c));
             width[c] = w > width[c] ? w : width[c];
         }
+        size_t title = width_of(table->column[c].title);
+        if ((width[c] > 0 || !table->column[c].spare) && title > width[c])
+            width[c] = title;
     }
 }
 
@@ -115,9 +119,9 @@ static void measure(const struct table *table, size_t *width)
 static void shrink(const struct table *table, size_t *width, size_t most)
 {
     for (;;) {
-        size_t sum = 2 * (table->columns - 1), widest = TABLE_COLUMNS_MAX;
+        size_t sum = 0, widest = TABLE_COLUMNS_MAX;
         for (size_t c = 0; c < table->columns; c++) {
-            sum += width[c];
+            sum += width[c] > 0 ? width[c] + (sum > 0 ? 2 : 0) : 0;
             bool may = table->column[c].shrinks && width[c] > 4;
             if (may && (widest == TABLE_COLUMNS_MAX || width[c] > width[widest]))
                 widest = c;
@@ -143,19 +147,27 @@ static void print_cut(const char *text, size_t width, FILE *out)
         fputs("…", out);
 }
 
+/* Blanks go out only when something follows them. */
 static void print_row(const struct table *table, size_t row, const size_t *width, FILE *out)
 {
+    size_t blanks = 0;
     for (size_t c = 0; c < table->columns; c++) {
+        if (width[c] == 0)
+            continue;
         const char *text = cell_at(table, row, c);
-        size_t taken = width_of(text) < width[c] ? width_of(text) : width[c];
-        bool last = c + 1 == table->columns;
+        size_t places = width_of(text) < width[c] ? width_of(text) : width[c];
         if (table->column[c].right)
-            fprintf(out, "%*s", (int)(width[c] - taken), "");
-        print_cut(text, width[c], out);
-        if (!table->column[c].right && !last)
-            fprintf(out, "%*s", (int)(width[c] - taken), "");
-        fputs(last ? "\n" : "  ", out);
+            blanks += width[c] - places;
+        if (places > 0) {
+            fprintf(out, "%*s", (int)blanks, "");
+            blanks = 0;
+            print_cut(text, width[c], out);
+        }
+        if (!table->column[c].right)
+            blanks += width[c] - places;
+        blanks += 2;
     }
+    fputc('\n', out);
 }
 
 void table_print(const struct table *table, size_t width, FILE *out)

@@ -17,6 +17,7 @@ struct table_column {
     const char *title;
     bool right;   /* aligned right: numbers */
     bool shrinks; /* may be cut */
+    bool spare;   /* left out where no row has anything in it */
 };
 
 struct table;

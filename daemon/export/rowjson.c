@@ -200,7 +200,8 @@ size_t rowjson_sample(const struct query_sample *row, const struct query_marker 
     jsonout_text(&out, "seat", sample->seat);
     jsonout_text(&out, "label", sample->label);
     jsonout_text_or_null(&out, "term", sample->term);
-    jsonout_text_or_null(&out, "note", sample->note);
+    bool own_note = sample->note[0] != '\0' || marker == NULL;
+    jsonout_text_or_null(&out, "note", own_note ? sample->note : marker->marker.note);
     put_utc(&out, "taken", sample->taken);
     put_ref(&out, "marker", row->dive, 'M', sample->marker);
     put_ref(&out, "sighting", row->dive, 'S', sample->sighting);

@@ -5,6 +5,7 @@
 #include <stdint.h>
 #include <cmocka.h>
 
+#include "cli/eventline.h"
 #include "cli/show.h"
 #include "cli/table.h"
 
@@ -33,7 +34,7 @@ static void columns_are_aligned(void **state)
 {
     (void)state;
     static const struct table_column columns[] = {
-        {"KEY", false, false}, {"DEPTH", true, false}, {"LABEL", false, true}};
+        {"KEY", false, false, false}, {"DEPTH", true, false, false}, {"LABEL", false, true, false}};
     struct table *table = table_new(columns, 3);
     table_cell(table, "A1");
     table_cellf(table, "%.1f", 1204.6);
@@ -54,7 +55,7 @@ static void what_shrinks_gives_way(void **state)
 {
     (void)state;
     static const struct table_column columns[] = {
-        {"ID", false, false}, {"LABEL", false, true}, {"NOTE", false, true}};
+        {"ID", false, false, false}, {"LABEL", false, true, false}, {"NOTE", false, true, false}};
     struct table *table = table_new(columns, 3);
     table_cell(table, "D007-M0112");
     table_cell(table, "0123456789");
@@ -72,8 +73,10 @@ static void what_shrinks_gives_way(void **state)
 static void no_line_is_wider_than_asked(void **state)
 {
     (void)state;
-    static const struct table_column columns[] = {
-        {"MARKER", false, false}, {"SEAT", false, true}, {"LABEL", false, true}, {"NOTE", false, true}};
+    static const struct table_column columns[] = {{"MARKER", false, false, false},
+                                                  {"SEAT", false, true, false},
+                                                  {"LABEL", false, true, false},
+                                                  {"NOTE", false, true, false}};
     struct table *table = table_new(columns, 4);
     char long_text[200];
     for (size_t len = 0; len < 180; len += 9) {
@@ -97,7 +100,7 @@ static void no_line_is_wider_than_asked(void **state)
 static void nothing_can_move_the_cursor(void **state)
 {
     (void)state;
-    static const struct table_column columns[] = {{"NOTE", false, true}, {"END", false, false}};
+    static const struct table_column columns[] = {{"NOTE", false, true, false}, {"END", false, false, false}};
     struct table *table = table_new(columns, 2);
     table_cell(table, "a\x1b[2Jb\nc\x7f\xc2\x9b"
                       "d");
@@ -112,12 +115,64 @@ static void nothing_can_move_the_cursor(void **state)
 static void an_empty_table_has_its_head(void **state)
 {
     (void)state;
-    static const struct table_column columns[] = {{"A", false, false}, {"B", true, false}};
-    struct table *table = table_new(columns, 2);
+    static const struct table_column columns[] = {
+        {"A", false, false, false}, {"B", true, false, false}, {"C", false, false, true}};
+    struct table *table = table_new(columns, 3);
     char *text = print(table, 100);
-    assert_string_equal(text, "A  B\n");
+    assert_string_equal(text, "A  B\n"); /* C is spare */
     free(text);
     table_free(table);
+}
+
+static void spare_columns_come_when_needed(void **state)
+{
+    (void)state;
+    static const struct table_column columns[] = {
+        {"A", false, false, false}, {"SPARE", true, false, true}, {"C", false, false, false}};
+    struct table *table = table_new(columns, 3);
+    table_cell(table, "a");
+    table_cell(table, "");
+    table_cell(table, "");
+    char *text = print(table, 100);
+    assert_string_equal(text, "A  C\na\n");
+    free(text);
+    table_cell(table, "a");
+    table_cell(table, "1");
+    table_cell(table, "c");
+    text = print(table, 100);
+    assert_string_equal(text, "A  SPARE  C\na\na      1  c\n");
+    free(text);
+    table_free(table);
+}
+
+static void is_line(const char *event, const char *expected)
+{
+    char line[EVENTLINE_SIZE];
+    json_t *json = json_loads(event, 0, NULL);
+    assert_non_null(json);
+    assert_string_equal(eventline(json, line), expected);
+    json_decref(json);
+}
+
+static void events_as_lines(void **state)
+{
+    (void)state;
+    is_line("{\"type\":\"marker\",\"utc\":\"2031-03-04T05:06:07.089Z\",\"utc_bound_ms\":1.4,\"timecode\":"
+            "\"05:06:07:02\","
+            "\"id\":\"D007-M0112\",\"seat\":\"science\",\"key\":\"A1\",\"label\":\"Fish\",\"sighting\":"
+            "\"D007-S031\",\"origin\":\"key\","
+            "\"channels\":{\"vehicle.depth_m\":{\"v\":1204.6}}}",
+            "05:06:07.089  ±1.4 ms 05:06:07:02 M0112  science  A1    Fish                 S031    1204.6");
+    is_line("{\"type\":\"marker\",\"utc\":null,\"utc_bound_ms\":null,\"timecode\":null,\"id\":\"M0001\","
+            "\"seat\":\"nav\","
+            "\"key\":null,\"label\":\"Ein sehr langer Name für "
+            "etwas\",\"sighting\":null,\"origin\":\"late\",\"note\":\"a\\nb \"}",
+            "-                  ±? -           M0001  nav            Ein sehr langer Name                 "
+            "late a b");
+    is_line("{\"type\":\"fault\",\"utc\":\"2031-03-04T05:06:07.089Z\",\"about\":\"store\",\"state\":\"full\","
+            "\"text\":\"no room\"}",
+            "05:06:07.089          fault          store            full, no room");
+    assert_int_equal(places(eventline_head(), strlen(eventline_head())), 91);
 }
 
 static void parts_of_a_row(void **state)
@@ -154,9 +209,14 @@ static void parts_of_a_row(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        cmocka_unit_test(columns_are_aligned),         cmocka_unit_test(what_shrinks_gives_way),
-        cmocka_unit_test(no_line_is_wider_than_asked), cmocka_unit_test(nothing_can_move_the_cursor),
-        cmocka_unit_test(an_empty_table_has_its_head), cmocka_unit_test(parts_of_a_row),
+        cmocka_unit_test(columns_are_aligned),
+        cmocka_unit_test(what_shrinks_gives_way),
+        cmocka_unit_test(no_line_is_wider_than_asked),
+        cmocka_unit_test(nothing_can_move_the_cursor),
+        cmocka_unit_test(an_empty_table_has_its_head),
+        cmocka_unit_test(parts_of_a_row),
+        cmocka_unit_test(spare_columns_come_when_needed),
+        cmocka_unit_test(events_as_lines),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
