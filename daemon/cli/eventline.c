@@ -33,6 +33,7 @@ static void put_cell(struct line *line, const char *text, int width)
     int most = width < 0 ? -width : width, places = 0;
     for (const char *at = text; *at != '\0'; at++)
         places += starts_character(*at) ? 1 : 0;
+    places = places < most ? places : most;
     put_blanks(line, width < 0 ? most - places : 0);
     int left = most;
     for (const char *at = text; *at != '\0'; at++) {
