@@ -83,8 +83,8 @@ static int run(const struct options *options, struct config *config)
     int problems = config_load(config, options->config, &text, &len, &report);
     if (text != NULL)
         problems += config_check_exec(config, &report);
-    if (options->tape != NULL && strlen(options->tape) < sizeof config->tape_file)
-        strcpy(config->tape_file, options->tape);
+    if (options->tape != NULL)
+        snprintf(config->tape_file, sizeof config->tape_file, "%s", options->tape);
     int result = 1;
     if (options->check)
         result = check_run(config, problems, &report);

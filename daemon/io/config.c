@@ -61,10 +61,10 @@ struct parse {
 };
 
 struct rule {
-    enum place place;
     const char *key;
     const char *(*set)(struct parse *p, const char *value);
     const char *accepted;
+    enum place place;
     bool needed;
 };
 
@@ -443,45 +443,45 @@ static const char *set_token_file(struct parse *p, const char *value)
 #define MS_ACCEPTED "milliseconds from 0 to 10000, such as 2.5"
 
 static const struct rule rules[] = {
-    {PLACE_DIVE, "id", set_dive_id, "1 to 31 of A-Z a-z 0-9 _ . -, the first a letter or digit", false},
-    {PLACE_DIVE, "vehicle", set_vehicle, LABEL_ACCEPTED, false},
-    {PLACE_DIVE, "ship", set_ship, LABEL_ACCEPTED, false},
-    {PLACE_DIVE, "site", set_site, LABEL_ACCEPTED, false},
-    {PLACE_DIVE, "settle_s", set_settle, "seconds from 0.1 to 600", false},
-    {PLACE_DIVE, "idle_close_min", set_idle_close, "minutes from 1 to 1440", false},
-    {PLACE_DIVE, "planned_bottom_min", set_planned_bottom, "minutes from 1 to 10080", false},
-    {PLACE_STORE, "file", set_store_file, PATH_ACCEPTED, false},
-    {PLACE_STORE, "tape", set_tape, PATH_ACCEPTED, false},
-    {PLACE_UTC, "source", set_utc_source, "system, feed:NAME", true},
-    {PLACE_UTC, "delay_min_ms", set_utc_delay_min, MS_ACCEPTED, false},
-    {PLACE_UTC, "delay_max_ms", set_utc_delay_max, MS_ACCEPTED, false},
-    {PLACE_TIMECODE, "source", set_timecode_source, "time-of-day, ltc", true},
-    {PLACE_TIMECODE, "rate", set_rate, "23.976, 24, 25, 29.97df, 29.97ndf, 30, 50, 59.94df, 59.94ndf, 60",
+    {"id", set_dive_id, "1 to 31 of A-Z a-z 0-9 _ . -, the first a letter or digit", PLACE_DIVE, false},
+    {"vehicle", set_vehicle, LABEL_ACCEPTED, PLACE_DIVE, false},
+    {"ship", set_ship, LABEL_ACCEPTED, PLACE_DIVE, false},
+    {"site", set_site, LABEL_ACCEPTED, PLACE_DIVE, false},
+    {"settle_s", set_settle, "seconds from 0.1 to 600", PLACE_DIVE, false},
+    {"idle_close_min", set_idle_close, "minutes from 1 to 1440", PLACE_DIVE, false},
+    {"planned_bottom_min", set_planned_bottom, "minutes from 1 to 10080", PLACE_DIVE, false},
+    {"file", set_store_file, PATH_ACCEPTED, PLACE_STORE, false},
+    {"tape", set_tape, PATH_ACCEPTED, PLACE_STORE, false},
+    {"source", set_utc_source, "system, feed:NAME", PLACE_UTC, true},
+    {"delay_min_ms", set_utc_delay_min, MS_ACCEPTED, PLACE_UTC, false},
+    {"delay_max_ms", set_utc_delay_max, MS_ACCEPTED, PLACE_UTC, false},
+    {"source", set_timecode_source, "time-of-day, ltc", PLACE_TIMECODE, true},
+    {"rate", set_rate, "23.976, 24, 25, 29.97df, 29.97ndf, 30, 50, 59.94df, 59.94ndf, 60", PLACE_TIMECODE,
      false},
-    {PLACE_TIMECODE, "input", set_audio_input, "exec:COMMAND, fifo:PATH", false},
-    {PLACE_TIMECODE, "sample_rate", set_sample_rate, "samples a second from 8000 to 192000", false},
-    {PLACE_TIMECODE, "latency_min_ms", set_latency_min, MS_ACCEPTED, false},
-    {PLACE_TIMECODE, "latency_max_ms", set_latency_max, MS_ACCEPTED, false},
-    {PLACE_SOCKET, "unix", set_unix, PATH_ACCEPTED, false},
-    {PLACE_SOCKET, "mode", set_mode, "three or four octal digits, such as 0660", false},
-    {PLACE_SOCKET, "group", set_group, "the name of a group", false},
-    {PLACE_SOCKET, "tcp", set_tcp,
-     "ADDRESS:PORT, such as 127.0.0.1:4700 or [::1]:4700; port 0 takes a free one", false},
-    {PLACE_SOCKET, "token_file", set_token_file, PATH_ACCEPTED, false},
-    {PLACE_PAD, "port", set_port, "usb:VID:PID[:SERIAL] with hexadecimal ids, evdev:PATH, PATH", true},
-    {PLACE_PAD, "baud", set_baud, "1200 to 4000000, or 0 for native USB, which paces nothing", false},
-    {PLACE_PAD, "plan", set_plan, PATH_ACCEPTED, true},
-    {PLACE_PAD, "seat", set_seat, "1 to 15 of A-Z a-z 0-9 _ . -, the first a letter or digit", false},
-    {PLACE_FEED, "input", set_feed_input, "udp:ADDRESS:PORT, tcp:HOST:PORT, serial:PATH@BAUD, file:PATH",
+    {"input", set_audio_input, "exec:COMMAND, fifo:PATH", PLACE_TIMECODE, false},
+    {"sample_rate", set_sample_rate, "samples a second from 8000 to 192000", PLACE_TIMECODE, false},
+    {"latency_min_ms", set_latency_min, MS_ACCEPTED, PLACE_TIMECODE, false},
+    {"latency_max_ms", set_latency_max, MS_ACCEPTED, PLACE_TIMECODE, false},
+    {"unix", set_unix, PATH_ACCEPTED, PLACE_SOCKET, false},
+    {"mode", set_mode, "three or four octal digits, such as 0660", PLACE_SOCKET, false},
+    {"group", set_group, "the name of a group", PLACE_SOCKET, false},
+    {"tcp", set_tcp, "ADDRESS:PORT, such as 127.0.0.1:4700 or [::1]:4700; port 0 takes a free one",
+     PLACE_SOCKET, false},
+    {"token_file", set_token_file, PATH_ACCEPTED, PLACE_SOCKET, false},
+    {"port", set_port, "usb:VID:PID[:SERIAL] with hexadecimal ids, evdev:PATH, PATH", PLACE_PAD, true},
+    {"baud", set_baud, "1200 to 4000000, or 0 for native USB, which paces nothing", PLACE_PAD, false},
+    {"plan", set_plan, PATH_ACCEPTED, PLACE_PAD, true},
+    {"seat", set_seat, "1 to 15 of A-Z a-z 0-9 _ . -, the first a letter or digit", PLACE_PAD, false},
+    {"input", set_feed_input, "udp:ADDRESS:PORT, tcp:HOST:PORT, serial:PATH@BAUD, file:PATH", PLACE_FEED,
      true},
-    {PLACE_FEED, "interface", set_interface, "the numeric address of a network interface here", false},
-    {PLACE_FEED, "format", set_format, "nmea, columns", true},
-    {PLACE_FEED, "as", set_as, "ship, vehicle", false},
-    {PLACE_FEED, "latency_ms", set_latency, "milliseconds from 0 to 600000", false},
-    {PLACE_FEED, "stale_ms", set_stale, "milliseconds from 1 to 3600000", false},
-    {PLACE_FEED, "checksum", set_checksum, "required, optional", false},
-    {PLACE_FEED, "separator", set_separator, "", false},
-    {PLACE_FEED, "prefix", set_prefix, "", false},
+    {"interface", set_interface, "the numeric address of a network interface here", PLACE_FEED, false},
+    {"format", set_format, "nmea, columns", PLACE_FEED, true},
+    {"as", set_as, "ship, vehicle", PLACE_FEED, false},
+    {"latency_ms", set_latency, "milliseconds from 0 to 600000", PLACE_FEED, false},
+    {"stale_ms", set_stale, "milliseconds from 1 to 3600000", PLACE_FEED, false},
+    {"checksum", set_checksum, "required, optional", PLACE_FEED, false},
+    {"separator", set_separator, "", PLACE_FEED, false},
+    {"prefix", set_prefix, "", PLACE_FEED, false},
 };
 #define RULES (sizeof rules / sizeof rules[0])
 _Static_assert(RULES <= (size_t)RULES_MAX, "seen[] has room for every rule");

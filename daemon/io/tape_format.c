@@ -6,29 +6,29 @@
 static const char magic[8] = {'B', 'E', 'L', 'L', 'T', 'A', 'P', 'E'};
 
 static const struct {
-    enum tape_kind kind;
     const char *name;
+    enum tape_kind kind;
     enum input_kind input;
 } kinds[] = {
-    {TAPE_TICK, "tick", INPUT_TICK},
-    {TAPE_PAD, "pad", INPUT_PAD},
-    {TAPE_PAD_UP, "pad up", INPUT_PAD_UP},
-    {TAPE_PAD_DOWN, "pad down", INPUT_PAD_DOWN},
-    {TAPE_FEED, "feed", INPUT_FEED},
-    {TAPE_FEED_UP, "feed up", INPUT_FEED_UP},
-    {TAPE_FEED_DOWN, "feed down", INPUT_FEED_DOWN},
-    {TAPE_UTC, "utc", INPUT_UTC},
-    {TAPE_AUDIO, "audio", INPUT_AUDIO},
-    {TAPE_LTC, "ltc", INPUT_LTC},
-    {TAPE_COMMAND, "command", INPUT_COMMAND},
-    {TAPE_COMMITTED, "committed", INPUT_COMMITTED},
-    {TAPE_STORE, "store", INPUT_STORE},
-    {TAPE_RESTORE, "restore", INPUT_RESTORE},
-    {TAPE_BEGIN, "begin", INPUT_KINDS},
-    {TAPE_CONFIG, "config", INPUT_KINDS},
-    {TAPE_PLAN, "plan", INPUT_KINDS},
-    {TAPE_END, "end", INPUT_KINDS},
-    {TAPE_GAP, "gap", INPUT_KINDS},
+    {"tick", TAPE_TICK, INPUT_TICK},
+    {"pad", TAPE_PAD, INPUT_PAD},
+    {"pad up", TAPE_PAD_UP, INPUT_PAD_UP},
+    {"pad down", TAPE_PAD_DOWN, INPUT_PAD_DOWN},
+    {"feed", TAPE_FEED, INPUT_FEED},
+    {"feed up", TAPE_FEED_UP, INPUT_FEED_UP},
+    {"feed down", TAPE_FEED_DOWN, INPUT_FEED_DOWN},
+    {"utc", TAPE_UTC, INPUT_UTC},
+    {"audio", TAPE_AUDIO, INPUT_AUDIO},
+    {"ltc", TAPE_LTC, INPUT_LTC},
+    {"command", TAPE_COMMAND, INPUT_COMMAND},
+    {"committed", TAPE_COMMITTED, INPUT_COMMITTED},
+    {"store", TAPE_STORE, INPUT_STORE},
+    {"restore", TAPE_RESTORE, INPUT_RESTORE},
+    {"begin", TAPE_BEGIN, INPUT_KINDS},
+    {"config", TAPE_CONFIG, INPUT_KINDS},
+    {"plan", TAPE_PLAN, INPUT_KINDS},
+    {"end", TAPE_END, INPUT_KINDS},
+    {"gap", TAPE_GAP, INPUT_KINDS},
 };
 enum { KINDS = sizeof kinds / sizeof kinds[0] };
 
