@@ -465,7 +465,7 @@ static wide far_tick(const struct clockmap *map, const struct clockmap_entry *fr
 /* The least tick in lo .. hi whose upper (or lower) end is above (at least) b, the ends growing with the tick. */
 static bool bisect(const struct clockmap *map, wide lo, wide hi, int64_t b, bool upper, int64_t *tick)
 {
-    if (lo < INT64_MIN || hi > INT64_MAX)
+    if (lo < INT64_MIN / 2 || hi > INT64_MAX / 2)
         return false;
     while (lo < hi) {
         wide middle = lo + ((hi - lo) >> 1);

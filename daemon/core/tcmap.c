@@ -15,7 +15,7 @@ __extension__ typedef __int128 wide;
 
 #define UF_PER_FRAME INT64_C(1000000)
 #define SANE_NS (INT64_C(1) << 60)
-#define SANE_SAMPLE (INT64_C(1) << 50)
+#define SANE_SAMPLE (INT64_C(1) << 44) /* 70 years at 8 kHz, and below 2^61 ns */
 /* Beyond this a rate is another one, or the tape is not at play speed. */
 #define FINE_PPM 500
 /* Words in a row that make winding certain: in reverse, forward, and where their length is that of another rate, which needs a second or two
@@ -227,8 +227,13 @@ static void add_to_segment(struct tcmap *tc, struct tcmap_events *events)
 
 static void close_group(struct tcmap *tc, struct tcmap_events *events)
 {
+    const bool late = clockmap_check(&tc->audio, tc->group_at, tc->group_lo, tc->group_hi) > 0;
+    const bool forgiven = late && !tc->jumped && !tc->was_late;
     tc->group_chunks = 0;
-    if (clockmap_add(&tc->audio, tc->group_at, tc->group_lo, tc->group_hi) != CLOCKMAP_STEP)
+    tc->jumped = false;
+    tc->was_late = forgiven;
+    tc->late_groups += forgiven;
+    if (forgiven || clockmap_add(&tc->audio, tc->group_at, tc->group_lo, tc->group_hi) != CLOCKMAP_STEP)
         return;
     events->flags |= TCMAP_EVENT_AUDIO_STEP;
     tc->open = false;
@@ -290,6 +295,7 @@ struct tcmap_events tcmap_audio_restart(struct tcmap *tc)
     lose(tc, &events);
     clockmap_clear(&tc->audio);
     tc->group_chunks = 0;
+    tc->jumped = tc->was_late = false;
     tc->has_chunk = tc->has_word = tc->open = tc->doubt = tc->winding = tc->off_speed = false;
     tc->run.length = tc->other.length = 0;
     tc->odd_words = 0;
@@ -527,6 +533,7 @@ static void jump(struct tcmap *tc, struct tcmap_events *events)
             newest(tc)->broken = true;
         tc->open = false;
     }
+    tc->jumped = tc->jumped || tc->run.length > 0;
     tc->run = tc->other;
     tc->other.length = 0;
     tc->doubt = false;

@@ -10,8 +10,9 @@
  *
  * Assumed of the capture path (sound card, pipe): a sample is never read before latency_min after it was heard, always; and of the
  * chunks read within any group_ns at least one is read within latency_max. Late reads are therefore harmless as long as some are
- * not: they only widen. Samples lost in the path without notice shift the map by their duration until the next group of chunks shows it
- * (what is less than the bound never shows): let the shell call tcmap_audio_restart where it knows of a loss.
+ * not: they only widen. A whole group later than possible is left out once, unless timecode jumped in it: then samples were lost, and the
+ * audio clock is started again. Until that group is over, up to group_ns, instants after the loss are wrong by its duration (a loss
+ * that is less than the bound never shows): let the shell call tcmap_audio_restart where it knows of a loss.
  * Assumed of the recorder in holdover: that it runs on without a jump. A jump is known once TCMAP_CONFIRM words agree on it; until then
  * instants after it are answered as holdover.
  *
@@ -140,6 +141,7 @@ struct tcmap {
 
     int32_t group_chunks; /* chunks since the last constraint; group_lo, group_hi: mono at sample group_at */
     int64_t group_from, group_at, group_lo, group_hi;
+    bool jumped, was_late; /* timecode has jumped in this group; the group before was left out as late */
     bool has_chunk;
     int64_t last_end, last_read; /* of the newest chunk: sample index, mono ns */
 
@@ -156,7 +158,7 @@ struct tcmap {
     bool clapped;
     struct clockmap_interval clap_uf;
 
-    uint64_t words, bad_words, rejected;
+    uint64_t words, bad_words, late_groups, rejected;
 };
 
 /* 0, or -1 where a parameter is out of range. */

@@ -44,6 +44,7 @@ struct rig {
     struct tcmap map;
     int64_t chunk_end;
     long double read, stall_until;
+    bool read_in_time;
 };
 
 static long double frames_per_ns(enum timecode_rate rate)
@@ -139,9 +140,12 @@ static void chunks_to(struct rig *rig, long double sample)
         rig->chunk_end += rig->chunk;
         long double heard = mono_of_sample(rig, (long double)rig->chunk_end);
         long double read = heard + sim_between((double)rig->latency_min, (double)rig->latency_max);
-        if (sim_chance(0.01))
+        /* Stalls never follow so close that no chunk comes in time for a second: that is what is assumed of a host. */
+        if (rig->read_in_time && sim_chance(0.01))
             rig->stall_until = read + sim_between(0, 400) * MS;
-        read = fmaxl(read, fmaxl(rig->stall_until, rig->read));
+        const long double now = fmaxl(read, fmaxl(rig->stall_until, rig->read));
+        rig->read_in_time = now <= heard + rig->latency_max;
+        read = now;
         rig->read = read;
         tcmap_chunk(&rig->map, rig->chunk_end, (mono_ns){(int64_t)ceill(read)});
     }

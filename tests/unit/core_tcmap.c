@@ -436,6 +436,28 @@ static void late_reads_only_widen(void **state)
     assert_true(answer_at(deck, now(deck) - S).bound_uf <= before.bound_uf + 10000);
 }
 
+/* A host too busy for two seconds to read anything in time: what it read then is left out, and nothing jumps. */
+static void a_group_that_is_late_as_a_whole(void **state)
+{
+    (void)state;
+    struct deck *deck = deck_at(TC_RATE_25, TC_RATE_25, "10:00:00:00");
+    run_on(deck, 5);
+    deck->latency = 200 * MS;
+    run_on(deck, 1.5);
+    deck->latency = 15 * MS;
+    deck->stalled_until = mono_of(deck, (double)deck->chunk_end) + 200 * MS;
+    run_on(deck, 1);
+    assert_frame_now(deck, TC_LOCKED);
+    run_on(deck, 2);
+    assert_int_equal(deck->seen, TCMAP_EVENT_LOCKED);
+    assert_int_equal(deck->map.late_groups, 1);
+    assert_frame_now(deck, TC_LOCKED);
+    /* If it stays that way, it is the new truth: the latency given was not the latency there is. */
+    deck->latency = 200 * MS;
+    run_on(deck, 5);
+    assert_int_equal(count(deck, TCMAP_EVENT_AUDIO_STEP), 1);
+}
+
 /* Half a second of samples lost without a word: seen by the labels at once, and by the clock as soon as a group of chunks is in. */
 static void samples_lost_unseen(void **state)
 {
@@ -624,6 +646,7 @@ int main(void)
         cmocka_unit_test(the_drop_frame_flag),
         cmocka_unit_test(user_bits_are_kept),
         cmocka_unit_test(late_reads_only_widen),
+        cmocka_unit_test(a_group_that_is_late_as_a_whole),
         cmocka_unit_test(samples_lost_unseen),
         cmocka_unit_test(a_capture_restarted),
         cmocka_unit_test(audio_that_stops),
