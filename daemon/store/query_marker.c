@@ -4,21 +4,17 @@
 #include <stdio.h>
 #include <string.h>
 
-#define COLUMNS                                                                                              \
-    "n.seq, n.dive, n.number, n.ref, n.struck, n.settlings, m.mono_ns, m.mono_bound_ns, m.utc_ns, "          \
-    "m.utc_bound_ns, m.clock, "                                                                              \
-    "n.origin, n.seat, n.who, n.pad, n.pad_boot, n.press_seq, n.tick_us, n.key, n.gesture, n.kind, "         \
-    "n.label, n.term, n.lead_ns, "                                                                           \
-    "n.note, n.phase, n.container, n.gear, n.capacity, n.target, n.instead_of, n.sighting, n.object, n.advice, "           \
-    "n.settled, "                                                                                            \
-    "n.mono_ns, n.mono_bound_ns, n.utc_ns, n.utc_bound_ns, n.clock, "                                        \
-    "n.timecode, n.timecode_rate, n.timecode_frame, n.timecode_within, n.timecode_bound_frames, "            \
-    "n.timecode_state, "                                                                                     \
-    "n.lat_deg, n.lon_deg, n.position_uncertainty_m, n.position_source, n.position_feed, "                   \
-    "n.position_method, n.position_age_s, "                                                                  \
+/* clang-format off */
+#define COLUMNS                                                                                                       \
+    "n.seq, n.dive, n.number, n.ref, n.struck, n.settlings, m.mono_ns, m.mono_bound_ns, m.utc_ns, m.utc_bound_ns, m.clock, "      \
+    "n.origin, n.seat, n.who, n.pad, n.pad_boot, n.press_seq, n.tick_us, n.key, n.gesture, n.kind, n.label, n.term, n.lead_ns, "  \
+    "n.note, n.phase, n.container, n.gear, n.capacity, n.target, n.instead_of, n.sighting, n.object, n.advice, n.settled, "                     \
+    "n.mono_ns, n.mono_bound_ns, n.utc_ns, n.utc_bound_ns, n.clock, "                                                             \
+    "n.timecode, n.timecode_rate, n.timecode_frame, n.timecode_within, n.timecode_bound_frames, n.timecode_state, "               \
+    "n.lat_deg, n.lon_deg, n.position_uncertainty_m, n.position_source, n.position_feed, n.position_method, n.position_age_s, "   \
     "n.channels "
-#define TABLES                                                                                               \
-    "FROM marker_now n JOIN marker m ON m.seq = n.seq WHERE n.dive BETWEEN ? AND ? AND n.number > ? "
+#define TABLES "FROM marker_now n JOIN marker m ON m.seq = n.seq WHERE n.dive BETWEEN ? AND ? AND n.number > ? "
+/* clang-format on */
 
 #define TAKE_TEXT(take, field) sql_take_text(take, field, sizeof(field))
 

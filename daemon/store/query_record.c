@@ -33,16 +33,15 @@ static void take_dive(struct sql_take *take, struct query_dive *row)
 int64_t query_dives(struct store_reader *reader, const struct query_want *want, query_dive_row *row,
                     void *ctx)
 {
+    /* clang-format off */
     static const char sql[] =
-        "SELECT d.id, d.vehicle, d.ship, d.site, d.begun_seq, b.at_mono_ns, b.at_utc_ns, b.at_utc_bound_ns, "
-        "b.at_clock, d.ended_seq, "
+        "SELECT d.id, d.vehicle, d.ship, d.site, d.begun_seq, b.at_mono_ns, b.at_utc_ns, b.at_utc_bound_ns, b.at_clock, d.ended_seq, "
         "e.at_mono_ns, e.at_utc_ns, e.at_utc_bound_ns, coalesce(e.at_clock, 'none'), "
-        "(SELECT count(*) FROM marker x WHERE x.dive = d.id), (SELECT count(*) FROM sighting x WHERE x.dive "
-        "= d.id), "
-        "(SELECT count(*) FROM span x WHERE x.dive = d.id), (SELECT count(*) FROM sample x WHERE x.dive = "
-        "d.id) "
+        "(SELECT count(*) FROM marker x WHERE x.dive = d.id), (SELECT count(*) FROM sighting x WHERE x.dive = d.id), "
+        "(SELECT count(*) FROM span x WHERE x.dive = d.id), (SELECT count(*) FROM sample x WHERE x.dive = d.id) "
         "FROM dive d JOIN journal b ON b.seq = d.begun_seq LEFT JOIN journal e ON e.seq = d.ended_seq "
         "WHERE d.id BETWEEN ? AND ? ORDER BY d.begun_seq LIMIT ?";
+    /* clang-format on */
     struct reader_query query;
     struct query_dive dive;
     reader_begin(&query, reader, sql);
@@ -101,16 +100,15 @@ static void take_sighting(struct sql_take *take, struct query_sighting *row)
 int64_t query_sightings(struct store_reader *reader, const struct query_want *want, query_sighting_row *row,
                         void *ctx)
 {
+    /* clang-format off */
     static const char sql[] =
-        "SELECT g.seq, g.dive, g.number, g.seat, g.state, g.label, g.term, g.first_marker, g.last_marker, "
-        "g.markers, g.individuals, "
-        "g.start_utc_ns, g.lead_ns, g.end_utc_ns, g.closed_by, g.tie, g.tie_term, g.tied_to, g.again_of, "
-        "g.recomputed, "
+        "SELECT g.seq, g.dive, g.number, g.seat, g.state, g.label, g.term, g.first_marker, g.last_marker, g.markers, g.individuals, "
+        "g.start_utc_ns, g.lead_ns, g.end_utc_ns, g.closed_by, g.tie, g.tie_term, g.tied_to, g.again_of, g.recomputed, "
         "i.seq IS NOT NULL, i.target, i.name, i.verbatim, i.rank, i.qualifier, i.name_id, i.who, i.why "
-        "FROM sighting g LEFT JOIN identification i ON i.seq = (SELECT max(x.seq) FROM identification x "
-        "WHERE "
+        "FROM sighting g LEFT JOIN identification i ON i.seq = (SELECT max(x.seq) FROM identification x WHERE "
         "x.target_dive = g.dive AND x.target_letter = 'S' AND x.target_number = g.number) "
         "WHERE g.dive BETWEEN ? AND ? AND g.number > ? ORDER BY g.dive, g.number LIMIT ?";
+    /* clang-format on */
     struct reader_query query;
     struct query_sighting sighting;
     reader_begin(&query, reader, sql);
@@ -147,10 +145,11 @@ static void take_span(struct sql_take *take, struct query_span *row)
 int64_t query_spans(struct store_reader *reader, const struct query_want *want, query_span_row *row,
                     void *ctx)
 {
-    static const char sql[] = "SELECT seq, dive, number, kind, transect, label, term, seat, state, "
-                              "first_marker, last_marker, start_utc_ns, end_utc_ns, "
-                              "closed_by, recomputed FROM span WHERE dive BETWEEN ? AND ? AND number > ? "
-                              "ORDER BY dive, number LIMIT ?";
+    /* clang-format off */
+    static const char sql[] =
+        "SELECT seq, dive, number, kind, transect, label, term, seat, state, first_marker, last_marker, start_utc_ns, end_utc_ns, "
+        "closed_by, recomputed FROM span WHERE dive BETWEEN ? AND ? AND number > ? ORDER BY dive, number LIMIT ?";
+    /* clang-format on */
     struct reader_query query;
     struct query_span span;
     reader_begin(&query, reader, sql);
@@ -187,10 +186,11 @@ static void take_sample(struct sql_take *take, struct query_sample *row)
 int64_t query_samples(struct store_reader *reader, const struct query_want *want, query_sample_row *row,
                       void *ctx)
 {
+    /* clang-format off */
     static const char sql[] =
-        "SELECT seq, dive, number, state, container, gear, seat, label, term, note, marker, sighting, "
-        "taken_utc_ns, why, recomputed "
+        "SELECT seq, dive, number, state, container, gear, seat, label, term, note, marker, sighting, taken_utc_ns, why, recomputed "
         "FROM sample WHERE dive BETWEEN ? AND ? AND number > ? ORDER BY dive, number LIMIT ?";
+    /* clang-format on */
     struct reader_query query;
     struct query_sample sample;
     reader_begin(&query, reader, sql);
@@ -220,10 +220,12 @@ static void take_made(struct sql_take *take, struct query_history *made)
 int64_t query_identifications(struct store_reader *reader, const struct query_want *want,
                               query_identification_row *row, void *ctx)
 {
+    /* clang-format off */
     static const char sql[] =
         "SELECT " MADE_COLUMNS ", i.target, i.name, i.verbatim, i.rank, i.qualifier, i.name_id, i.who, i.why "
         "FROM identification i JOIN journal j ON j.seq = i.seq "
         "WHERE i.target_dive BETWEEN ? AND ? AND i.seq > ? ORDER BY i.seq LIMIT ?";
+    /* clang-format on */
     struct reader_query query;
     struct query_identification identification;
     reader_begin(&query, reader, sql);

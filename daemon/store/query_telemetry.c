@@ -12,11 +12,12 @@
 
 int64_t query_channels(struct store_reader *reader, utc_ns from, utc_ns to, query_channel_row *row, void *ctx)
 {
+    /* clang-format off */
     static const char sql[] =
-        "SELECT s.channel, s.feed, min(t.first_utc_ns), max(t.last_utc_ns), sum(t.samples), min(t.low), "
-        "max(t.high) "
+        "SELECT s.channel, s.feed, min(t.first_utc_ns), max(t.last_utc_ns), sum(t.samples), min(t.low), max(t.high) "
         "FROM series s JOIN telemetry t ON t.series = s.id AND t.first_utc_ns <= ? AND t.last_utc_ns >= ? "
         "GROUP BY s.id ORDER BY s.channel, s.feed";
+    /* clang-format on */
     struct reader_query query;
     reader_begin(&query, reader, sql);
     sql_bind_int(&query.bind, to.ns);

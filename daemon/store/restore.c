@@ -67,12 +67,13 @@ static int64_t restore_dive(struct restoring *r)
     static const char *const names[] = {"id",      "vehicle",   "ship",  "site",   "begun_utc",
                                         "markers", "sightings", "spans", "samples"};
     static const char find[] = "SELECT id FROM dive WHERE ended_seq IS NULL ORDER BY begun_seq DESC LIMIT 1";
-    static const char sql[] =
-        "SELECT d.id, d.vehicle, d.ship, d.site, d.begun_utc_ns, "
-        "(SELECT coalesce(max(number), 0) FROM marker WHERE dive = d.id), "
-        "(SELECT coalesce(max(number), 0) FROM sighting WHERE dive = d.id), "
-        "(SELECT coalesce(max(number), 0) FROM span WHERE dive = d.id), "
-        "(SELECT coalesce(max(number), 0) FROM sample WHERE dive = d.id) FROM dive d WHERE d.id = ?";
+    /* clang-format off */
+    static const char sql[] = "SELECT d.id, d.vehicle, d.ship, d.site, d.begun_utc_ns, "
+                              "(SELECT coalesce(max(number), 0) FROM marker WHERE dive = d.id), "
+                              "(SELECT coalesce(max(number), 0) FROM sighting WHERE dive = d.id), "
+                              "(SELECT coalesce(max(number), 0) FROM span WHERE dive = d.id), "
+                              "(SELECT coalesce(max(number), 0) FROM sample WHERE dive = d.id) FROM dive d WHERE d.id = ?";
+    /* clang-format on */
     struct reader_query query;
     reader_begin(&query, r->reader, find);
     if (reader_row(&query))
@@ -102,36 +103,30 @@ static int64_t restore_seats(struct restoring *r)
 }
 
 /*
- * The chain steps from one (pad, boot) to the next through the index of presses, so that it costs one look-up a boot; which boots are the
- * latest is judged by their last marker. Boots in order of that, so that where the engine has no room for all the latest stay.
+ * The chains step from pad to pad, and from boot to boot of a pad, each by one look-up in the index of presses (comparing pairs instead would
+ * scan it); which boots are the latest is judged by their last marker. Boots in order of that, so that where the engine has no room for all
+ * the latest stay.
  */
 static int64_t restore_presses(struct restoring *r)
 {
     static const char *const names[] = {"pad", "boot", "seq"};
-    static const char sql[] = "WITH RECURSIVE boot (pad, id) AS ("
-                              "  SELECT * FROM (SELECT pad, pad_boot FROM marker WHERE pad IS NOT NULL AND "
-                              "pad_boot IS NOT NULL AND press_seq IS NOT NULL "
-                              "                 ORDER BY pad, pad_boot LIMIT 1)"
-                              "  UNION ALL"
-                              "  SELECT (SELECT m.pad FROM marker m WHERE (m.pad, m.pad_boot) > (b.pad, "
-                              "b.id) AND m.press_seq IS NOT NULL "
-                              "          ORDER BY m.pad, m.pad_boot LIMIT 1),"
-                              "         (SELECT m.pad_boot FROM marker m WHERE (m.pad, m.pad_boot) > (b.pad, "
-                              "b.id) AND m.press_seq IS NOT NULL "
-                              "          ORDER BY m.pad, m.pad_boot LIMIT 1)"
-                              "  FROM boot b WHERE b.pad IS NOT NULL), "
-                              "dated AS (SELECT pad, id, (SELECT m.seq FROM marker m WHERE m.pad = boot.pad "
-                              "AND m.pad_boot = boot.id "
-                              "                           ORDER BY m.press_seq DESC LIMIT 1) AS last FROM "
-                              "boot WHERE pad IS NOT NULL), "
-                              "ranked AS (SELECT pad, id, last, row_number() OVER (PARTITION BY pad ORDER BY "
-                              "last DESC) AS place FROM dated) "
-                              "SELECT k.pad, k.id, m.press_seq FROM ranked k JOIN marker m ON m.pad = k.pad "
-                              "AND m.pad_boot = k.id AND m.press_seq > "
-                              "  coalesce((SELECT x.press_seq FROM marker x WHERE x.pad = k.pad AND "
-                              "x.pad_boot = k.id ORDER BY x.press_seq DESC "
-                              "            LIMIT 1 OFFSET ?), -1) "
-                              "WHERE k.place <= ? ORDER BY k.last, m.press_seq";
+    /* clang-format off */
+    static const char sql[] =
+        "WITH RECURSIVE pads (pad) AS ("
+        "  SELECT min(pad) FROM marker WHERE pad > '' UNION ALL"
+        "  SELECT (SELECT min(m.pad) FROM marker m WHERE m.pad > p.pad) FROM pads p WHERE p.pad IS NOT NULL), "
+        "boot (pad, id) AS ("
+        "  SELECT pad, (SELECT min(m.pad_boot) FROM marker m WHERE m.pad = p.pad) FROM pads p WHERE pad IS NOT NULL UNION ALL"
+        "  SELECT b.pad, (SELECT min(m.pad_boot) FROM marker m WHERE m.pad = b.pad AND m.pad_boot > b.id) FROM boot b "
+        "  WHERE b.id IS NOT NULL), "
+        "dated AS (SELECT pad, id, (SELECT m.seq FROM marker m WHERE m.pad = boot.pad AND m.pad_boot = boot.id "
+        "                           ORDER BY m.press_seq DESC LIMIT 1) AS last FROM boot WHERE id IS NOT NULL), "
+        "ranked AS (SELECT pad, id, last, row_number() OVER (PARTITION BY pad ORDER BY last DESC) AS place FROM dated) "
+        "SELECT k.pad, k.id, m.press_seq FROM ranked k JOIN marker m ON m.pad = k.pad AND m.pad_boot = k.id AND m.press_seq > "
+        "  coalesce((SELECT x.press_seq FROM marker x WHERE x.pad = k.pad AND x.pad_boot = k.id ORDER BY x.press_seq DESC "
+        "            LIMIT 1 OFFSET ?), -1) "
+        "WHERE k.place <= ? ORDER BY k.last, m.press_seq";
+    /* clang-format on */
     struct reader_query query;
     reader_begin(&query, r->reader, sql);
     sql_bind_int(&query.bind, PRESSES_OF_A_BOOT);
@@ -146,23 +141,20 @@ static int64_t restore_presses(struct restoring *r)
 static int64_t restore_clocks(struct restoring *r)
 {
     static const char *const names[] = {"clock", "a", "lo", "hi"};
+    /* clang-format off */
     static const char sql[] =
         "WITH RECURSIVE name (clock) AS ("
         "  SELECT min(clock) FROM clock_observation"
-        "  UNION ALL SELECT (SELECT min(o.clock) FROM clock_observation o WHERE o.clock > name.clock) FROM "
-        "name "
+        "  UNION ALL SELECT (SELECT min(o.clock) FROM clock_observation o WHERE o.clock > name.clock) FROM name "
         "  WHERE name.clock IS NOT NULL), "
-        "last AS MATERIALIZED (SELECT n.clock, (SELECT max(o.id) FROM clock_observation o WHERE o.clock = "
-        "n.clock) AS id FROM name n "
+        "last AS MATERIALIZED (SELECT n.clock, (SELECT max(o.id) FROM clock_observation o WHERE o.clock = n.clock) AS id FROM name n "
         "  WHERE n.clock IS NOT NULL), "
-        "live AS MATERIALIZED (SELECT l.clock, l.id FROM last l JOIN clock_observation o ON o.id = l.id JOIN "
-        "run r ON r.id = o.run "
+        "live AS MATERIALIZED (SELECT l.clock, l.id FROM last l JOIN clock_observation o ON o.id = l.id JOIN run r ON r.id = o.run "
         "  WHERE r.host_boot_id = ?1 OR l.clock = 'clap') "
-        "SELECT o.clock, o.a, o.lo, o.hi FROM live l JOIN clock_observation o ON o.clock = l.clock JOIN run "
-        "r ON r.id = o.run "
-        "WHERE o.id > coalesce((SELECT x.id FROM clock_observation x WHERE x.clock = l.clock ORDER BY x.id "
-        "DESC LIMIT 1 OFFSET ?2), -1) "
+        "SELECT o.clock, o.a, o.lo, o.hi FROM live l JOIN clock_observation o ON o.clock = l.clock JOIN run r ON r.id = o.run "
+        "WHERE o.id > coalesce((SELECT x.id FROM clock_observation x WHERE x.clock = l.clock ORDER BY x.id DESC LIMIT 1 OFFSET ?2), -1) "
         "AND CASE l.clock WHEN 'clap' THEN o.id = l.id ELSE r.host_boot_id = ?1 END ORDER BY o.id";
+    /* clang-format on */
     struct reader_query query;
     reader_begin(&query, r->reader, sql);
     sql_bind_text(&query.bind, r->host_boot_id);
@@ -175,24 +167,22 @@ static int64_t restore_clocks(struct restoring *r)
  */
 static int64_t restore_facts(struct restoring *r)
 {
-    static const char *const names[] = {"number", "utc",      "seat",     "kind",     "phase", "label",
-                                        "term",   "lead_ns",  "key",      "gesture",  "note",  "container",
-                                        "gear",   "capacity", "target",   "instead_of", "sighting", "who",   "object",
-                                        "idled",  "struck",   "struck_by"};
+    /* clang-format off */
+    static const char *const names[] = {
+        "number", "utc", "seat", "kind", "phase", "label", "term", "lead_ns", "key", "gesture", "note", "container", "gear",
+        "capacity", "target", "instead_of", "sighting", "who", "object", "idled", "struck", "struck_by"};
     static const char sql[] =
         "WITH opened AS MATERIALIZED ("
         "  SELECT first_marker AS marker, number, closed_by IS 'idle' AS idled FROM sighting WHERE dive = ?1"
         "  UNION ALL SELECT first_marker, number, 0 FROM span WHERE dive = ?1"
         "  UNION ALL SELECT marker, number, 0 FROM sample WHERE dive = ?1) "
-        "SELECT n.number, n.utc_ns, n.seat, n.kind, n.phase, n.label, n.term, n.lead_ns, n.key, n.gesture, "
-        "n.note, n.container, n.gear, "
-        "n.capacity, n.target, n.instead_of, n.sighting, n.who, coalesce(o.number, CASE n.kind WHEN 'waypoint' THEN "
-        "n.object END), "
+        "SELECT n.number, n.utc_ns, n.seat, n.kind, n.phase, n.label, n.term, n.lead_ns, n.key, n.gesture, n.note, n.container, n.gear, "
+        "n.capacity, n.target, n.instead_of, n.sighting, n.who, coalesce(o.number, CASE n.kind WHEN 'waypoint' THEN n.object END), "
         "coalesce(o.idled, 0), "
-        "coalesce((SELECT NOT k.restored AND k.by_marker IS NULL FROM strike k WHERE k.target_dive = n.dive "
-        "AND k.target_letter = 'M' "
+        "coalesce((SELECT NOT k.restored AND k.by_marker IS NULL FROM strike k WHERE k.target_dive = n.dive AND k.target_letter = 'M' "
         "          AND k.target_number = n.number ORDER BY k.seq DESC LIMIT 1), 0), n.struck_by "
         "FROM marker_now n LEFT JOIN opened o ON o.marker = n.number WHERE n.dive = ?1 ORDER BY n.number";
+    /* clang-format on */
     struct reader_query query;
     if (r->dive[0] == '\0')
         return 0;
@@ -204,10 +194,11 @@ static int64_t restore_facts(struct restoring *r)
 static int64_t restore_unsettled(struct restoring *r)
 {
     static const char *const names[] = {"number", "mono", "mono_bound", "utc", "trust"};
-    static const char sql[] =
-        "SELECT n.number, n.mono_ns, n.mono_bound_ns, n.utc_ns, n.clock FROM marker_now n "
-        "JOIN journal j ON j.seq = n.seq JOIN run r ON r.id = j.run "
-        "WHERE n.dive = ? AND n.clock IN ('none', 'unsynced') AND r.host_boot_id = ? ORDER BY n.number";
+    /* clang-format off */
+    static const char sql[] = "SELECT n.number, n.mono_ns, n.mono_bound_ns, n.utc_ns, n.clock FROM marker_now n "
+                              "JOIN journal j ON j.seq = n.seq JOIN run r ON r.id = j.run "
+                              "WHERE n.dive = ? AND n.clock IN ('none', 'unsynced') AND r.host_boot_id = ? ORDER BY n.number";
+    /* clang-format on */
     struct reader_query query;
     if (r->dive[0] == '\0')
         return 0;

@@ -27,57 +27,45 @@ enum statement {
     STATEMENTS
 };
 
+/* clang-format off */
 #define WHEN_COLUMNS "mono_ns, mono_bound_ns, utc_ns, utc_bound_ns, clock"
-#define TIMECODE_COLUMNS                                                                                     \
+#define TIMECODE_COLUMNS                                                                                              \
     "timecode, timecode_rate, timecode_frame, timecode_within, timecode_bound_frames, timecode_state"
-#define TELEMETRY_COLUMNS                                                                                    \
-    "lat_deg, lon_deg, position_uncertainty_m, position_source, position_feed, position_method, "            \
-    "position_age_s, channels"
+#define TELEMETRY_COLUMNS                                                                                             \
+    "lat_deg, lon_deg, position_uncertainty_m, position_source, position_feed, position_method, position_age_s, channels"
 
 static const char *const sql[STATEMENTS] = {
-    [ADD_JOURNAL] = "INSERT INTO journal (seq, type, dive, ref, at_mono_ns, at_utc_ns, at_utc_bound_ns, "
-                    "at_clock, run, event) "
+    [ADD_JOURNAL] = "INSERT INTO journal (seq, type, dive, ref, at_mono_ns, at_utc_ns, at_utc_bound_ns, at_clock, run, event) "
                     "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
     [ADD_REFUSED] = "INSERT INTO refused (seq, why) VALUES (?, ?)",
-    [ADD_MARKER] = "INSERT INTO marker (seq, dive, number, origin, seat, who, pad, pad_boot, press_seq, "
-                   "tick_us, key, gesture, kind, "
-                   "label, term, lead_ns, note, phase, container, gear, capacity, target, instead_of, sighting, object, "
-                   "advice, settled, " WHEN_COLUMNS ", " TIMECODE_COLUMNS ", " TELEMETRY_COLUMNS
+    [ADD_MARKER] = "INSERT INTO marker (seq, dive, number, origin, seat, who, pad, pad_boot, press_seq, tick_us, key, gesture, kind, "
+                   "label, term, lead_ns, note, phase, container, gear, capacity, target, instead_of, sighting, object, advice, settled, "
+                   WHEN_COLUMNS ", " TIMECODE_COLUMNS ", " TELEMETRY_COLUMNS
                    ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, "
                    "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    [ADD_SETTLED] = "INSERT INTO settled (seq, dive, marker, cause, " WHEN_COLUMNS ", " TIMECODE_COLUMNS
-                    ", " TELEMETRY_COLUMNS
+    [ADD_SETTLED] = "INSERT INTO settled (seq, dive, marker, cause, " WHEN_COLUMNS ", " TIMECODE_COLUMNS ", " TELEMETRY_COLUMNS
                     ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    [ADD_LINK] = "INSERT INTO link (seq, dive, marker, sighting, object, struck_by, advice, who) VALUES (?, "
-                 "?, ?, ?, ?, ?, ?, ?)",
-    [PUT_SIGHTING] = "INSERT OR REPLACE INTO sighting (dive, number, seq, seat, state, label, term, "
-                     "first_marker, last_marker, markers, "
-                     "individuals, start_utc_ns, lead_ns, end_utc_ns, closed_by, tie, tie_term, tied_to, "
-                     "again_of, recomputed) "
+    [ADD_LINK] = "INSERT INTO link (seq, dive, marker, sighting, object, struck_by, advice, who) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+    [PUT_SIGHTING] = "INSERT OR REPLACE INTO sighting (dive, number, seq, seat, state, label, term, first_marker, last_marker, markers, "
+                     "individuals, start_utc_ns, lead_ns, end_utc_ns, closed_by, tie, tie_term, tied_to, again_of, recomputed) "
                      "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    [PUT_SPAN] = "INSERT OR REPLACE INTO span (dive, number, seq, kind, transect, label, term, seat, state, "
-                 "first_marker, last_marker, "
-                 "start_utc_ns, end_utc_ns, closed_by, recomputed) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, "
-                 "?, ?, ?, ?)",
-    [PUT_SAMPLE] = "INSERT OR REPLACE INTO sample (dive, number, seq, state, container, gear, seat, label, "
-                   "term, note, marker, sighting, "
+    [PUT_SPAN] = "INSERT OR REPLACE INTO span (dive, number, seq, kind, transect, label, term, seat, state, first_marker, last_marker, "
+                 "start_utc_ns, end_utc_ns, closed_by, recomputed) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+    [PUT_SAMPLE] = "INSERT OR REPLACE INTO sample (dive, number, seq, state, container, gear, seat, label, term, note, marker, sighting, "
                    "taken_utc_ns, why, recomputed) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    [ADD_IDENTIFICATION] = "INSERT INTO identification (seq, target, target_dive, target_letter, "
-                           "target_number, name, verbatim, rank, "
+    [ADD_IDENTIFICATION] = "INSERT INTO identification (seq, target, target_dive, target_letter, target_number, name, verbatim, rank, "
                            "qualifier, name_id, who, why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-    [ADD_REMARK] = "INSERT INTO remark (seq, target, target_dive, target_letter, target_number, text, who) "
-                   "VALUES (?, ?, ?, ?, ?, ?, ?)",
-    [ADD_STRIKE] = "INSERT INTO strike (seq, target, target_dive, target_letter, target_number, restored, "
-                   "by_marker, who, why) "
+    [ADD_REMARK] = "INSERT INTO remark (seq, target, target_dive, target_letter, target_number, text, who) VALUES (?, ?, ?, ?, ?, ?, ?)",
+    [ADD_STRIKE] = "INSERT INTO strike (seq, target, target_dive, target_letter, target_number, restored, by_marker, who, why) "
                    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
     /* a dive begun again is open again; it keeps its first beginning */
-    [BEGIN_DIVE] =
-        "INSERT INTO dive (id, vehicle, ship, site, begun_seq, begun_utc_ns) VALUES (?, ?, ?, ?, ?, ?) "
-        "ON CONFLICT (id) DO UPDATE SET ended_seq = NULL, ended_utc_ns = NULL",
+    [BEGIN_DIVE] = "INSERT INTO dive (id, vehicle, ship, site, begun_seq, begun_utc_ns) VALUES (?, ?, ?, ?, ?, ?) "
+                   "ON CONFLICT (id) DO UPDATE SET ended_seq = NULL, ended_utc_ns = NULL",
     [END_DIVE] = "UPDATE dive SET ended_seq = ?, ended_utc_ns = ? WHERE id = ?",
     [PUT_SEAT] = "INSERT OR REPLACE INTO seat (seat, seq, who) VALUES (?, ?, ?)",
     [ADD_NOTICE] = "INSERT INTO notice (seq, type, about, state, text, value) VALUES (?, ?, ?, ?, ?, ?)",
 };
+/* clang-format on */
 
 /* All readings of a marker at their longest, with names and feeds of characters that need no escape, take under 12,000. */
 enum { CHANNELS_ROOM = 32768 };

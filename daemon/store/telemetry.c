@@ -37,18 +37,17 @@ struct closed {
 
 enum statement { PUT_BLOCK, ADD_SERIES, FIND_SERIES, ADD_OBSERVATION, STATEMENTS };
 
+/* clang-format off */
 static const char *const sql[STATEMENTS] = {
-    [PUT_BLOCK] =
-        "INSERT INTO telemetry (id, series, run, samples, first_mono_ns, last_mono_ns, first_utc_ns, "
-        "last_utc_ns, low, high, "
-        "block) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET samples = "
-        "excluded.samples, "
-        "last_mono_ns = excluded.last_mono_ns, last_utc_ns = excluded.last_utc_ns, low = excluded.low, "
-        "high = excluded.high, block = excluded.block",
+    [PUT_BLOCK] = "INSERT INTO telemetry (id, series, run, samples, first_mono_ns, last_mono_ns, first_utc_ns, last_utc_ns, low, high, "
+                  "block) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET samples = excluded.samples, "
+                  "last_mono_ns = excluded.last_mono_ns, last_utc_ns = excluded.last_utc_ns, low = excluded.low, "
+                  "high = excluded.high, block = excluded.block",
     [ADD_SERIES] = "INSERT OR IGNORE INTO series (channel, feed) VALUES (?, ?)",
     [FIND_SERIES] = "SELECT id FROM series WHERE channel = ? AND feed = ?",
     [ADD_OBSERVATION] = "INSERT INTO clock_observation (run, clock, a, lo, hi) VALUES (?, ?, ?, ?, ?)",
 };
+/* clang-format on */
 
 struct telemetry {
     sqlite3_stmt *stmt[STATEMENTS];

@@ -132,6 +132,7 @@ static struct entry *make_full_marker(void)
     marker->pad_boot = UINT32_MAX;
     marker->capacity = 4;
     marker->target = 3;
+    marker->instead_of = 6;
     marker->sighting = 31;
     marker->object = 32;
     marker->timecode = (struct timecode_stamp){.trust = TIMECODE_TRUST_LOCKED,
@@ -228,6 +229,7 @@ static void assert_same_press(const struct marker *a, const struct marker *b)
     assert_string_equal(a->gear, b->gear);
     assert_int_equal(a->capacity, b->capacity);
     assert_int_equal(a->target, b->target);
+    assert_int_equal(a->instead_of, b->instead_of);
     assert_int_equal(a->sighting, b->sighting);
     assert_int_equal(a->object, b->object);
     assert_string_equal(a->advice, b->advice);
