@@ -134,6 +134,10 @@ static void on_trouble(void *ctx, enum store_state state, const char *why)
 static void do_commit(void *ctx, const struct entry *entry)
 {
     struct daemon *d = ctx;
+    /* The input that this came of goes to the tape's file at once, ahead of the entry: a daemon that is killed now leaves a
+     * tape that knows what the record knows. */
+    if (d->tape != NULL && tape_is_dirty(d->tape))
+        tape_flush(d->tape);
     size_t len = event_json(entry, d->event, sizeof d->event);
     if (len == 0 || store_submit(keeper_store(d->keeper), entry, d->event, len) != STORE_OK) {
         log_error("store: entry %" PRId64
