@@ -8,7 +8,7 @@
 
 #include <string.h>
 
-enum { BOOTS_OF_A_PAD = 8, PRESSES_OF_A_BOOT = 64, OBSERVATIONS_OF_A_CLOCK = 64 };
+enum { BOOTS_OF_A_PAD = 8, PRESSES_OF_A_BOOT = 64, OBSERVATIONS_OF_A_CLOCK = 64, CLOCKS = 64 };
 
 struct restoring {
     struct store_reader *reader;
@@ -136,7 +136,7 @@ static int64_t restore_presses(struct restoring *r)
 
 /*
  * Monotonic times of an earlier boot of the host mean nothing now; what a clap measured holds until the next clap. A clock whose last
- * observation is of an earlier boot is passed over with one look-up: pads leave a clock behind at every power-up.
+ * observation is of an earlier boot is passed over with one look-up, and the latest CLOCKS do: pads leave a clock behind at every power-up.
  */
 static int64_t restore_clocks(struct restoring *r)
 {
@@ -150,7 +150,7 @@ static int64_t restore_clocks(struct restoring *r)
         "last AS MATERIALIZED (SELECT n.clock, (SELECT max(o.id) FROM clock_observation o WHERE o.clock = n.clock) AS id FROM name n "
         "  WHERE n.clock IS NOT NULL), "
         "live AS MATERIALIZED (SELECT l.clock, l.id FROM last l JOIN clock_observation o ON o.id = l.id JOIN run r ON r.id = o.run "
-        "  WHERE r.host_boot_id = ?1 OR l.clock = 'clap') "
+        "  WHERE r.host_boot_id = ?1 OR l.clock = 'clap' ORDER BY l.clock = 'clap' DESC, l.id DESC LIMIT ?3) "
         "SELECT o.clock, o.a, o.lo, o.hi FROM live l JOIN clock_observation o ON o.clock = l.clock JOIN run r ON r.id = o.run "
         "WHERE o.id > coalesce((SELECT x.id FROM clock_observation x WHERE x.clock = l.clock ORDER BY x.id DESC LIMIT 1 OFFSET ?2), -1) "
         "AND CASE l.clock WHEN 'clap' THEN o.id = l.id ELSE r.host_boot_id = ?1 END ORDER BY o.id";
@@ -159,6 +159,7 @@ static int64_t restore_clocks(struct restoring *r)
     reader_begin(&query, r->reader, sql);
     sql_bind_text(&query.bind, r->host_boot_id);
     sql_bind_int(&query.bind, OBSERVATIONS_OF_A_CLOCK);
+    sql_bind_int(&query.bind, CLOCKS);
     return PUT_ROWS(r, &query, "restore.clock", names);
 }
 
