@@ -154,11 +154,11 @@ enum channel_verdict {
 enum channel_method { CHANNEL_ABSENT, CHANNEL_LAST, CHANNEL_INTERPOLATED };
 
 struct channel_reading {
-    bool known;
-    enum channel_method method;
     double value;
     int64_t age_ns;
+    enum channel_method method;
     uint8_t feed;
+    bool known;
     /* No sample still to come, if each feed delivers in order, can change this answer: every feed that had a say has a sample at or
      * after the instant, or has been silent for so long that what it sends next can no longer reach back to it. True where no feed ever
      * delivered the channel. */

@@ -50,15 +50,12 @@ void track_options_default(struct track_options *options);
 /* One observation: a position, or a velocity over ground, or both. */
 struct track_fix {
     mono_ns at;
-    bool position_known;
     double lat_deg, lon_deg;
-    bool sigma_known;
     double sigma_m; /* standard deviation per axis, as the positioning system claims it; above 0 */
-    bool depth_known;
     double depth_m;
-    bool velocity_known;
     double north_m_s, east_m_s;
     double velocity_sigma_m_s; /* per axis; 0.05 is taken where it is not above 0 */
+    bool position_known, sigma_known, depth_known, velocity_known;
 };
 
 /* Sets the velocity from speed and course over ground, or from a log's own axes and the heading. */

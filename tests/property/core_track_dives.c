@@ -64,7 +64,8 @@ static size_t make_fixes(struct track_fix *fixes, int *index, double sigma, doub
     double interval = random_uniform(1.0, 4.0);
 
     geo_plane_at(&plane, lat0, lon0);
-    for (double t = 0.0; t <= SECONDS; t += interval) {
+    double t = -interval;
+    while ((t += interval) <= SECONDS) {
         int i = (int)(t * STEPS_PER_S);
         double scale = random_below(25) == 0 ? random_uniform(8.0, 30.0) : 1.0;
         if (random_below(300) == 0) {

@@ -329,8 +329,8 @@ static void what_cannot_be_is_refused(void **state)
     assert_false(at(-1, 0).known);
     assert_false(at(CHANNEL_COUNT, 0).known);
     assert_false(channel_feed_declare(set, CHANNEL_FEEDS_MAX, 0, 1, 1));
-    for (uint8_t feed = 0; feed < CHANNEL_SOURCES_MAX; feed++) {
-        assert_int_equal(add(CHANNEL_VEHICLE_DEPTH, feed, 0, 1), CHANNEL_ADDED);
+    for (int feed = 0; feed < CHANNEL_SOURCES_MAX; feed++) {
+        assert_int_equal(add(CHANNEL_VEHICLE_DEPTH, (uint8_t)feed, 0, 1), CHANNEL_ADDED);
     }
     assert_int_equal(add(CHANNEL_VEHICLE_DEPTH, CHANNEL_SOURCES_MAX, 0, 1), CHANNEL_NO_ROOM);
 }

@@ -58,8 +58,8 @@ static void plane_is_metric_and_turns_back(void **state)
     assert_near(east, 1000.0, 0.001);
     geo_to_plane(&plane, 36.7 + 1000.0 / plane.north_m_per_deg, 179.999, &north, &east);
     assert_near(north, 1000.0, 1e-8);
-    for (double n = -20000; n <= 20000; n += 4000) {
-        for (double e = -20000; e <= 20000; e += 4000) {
+    for (int n = -20000; n <= 20000; n += 4000) {
+        for (int e = -20000; e <= 20000; e += 4000) {
             geo_from_plane(&plane, n, e, &lat, &lon);
             geo_to_plane(&plane, lat, lon, &north, &east);
             assert_near(north, n, 1e-6);

@@ -72,7 +72,7 @@ static void overlong_is_dropped_to_its_end(void **state)
             size_t len = LINES_MAX + over;
             fresh();
             memset(text, 'x', sizeof text);
-            memcpy(text + len, "\r\nnext\n", 7);
+            (void)snprintf(text + len, 8, "\r\nnext\n");
             for (size_t at = 0; at < len + 7; at += cut) {
                 size_t rest = len + 7 - at;
                 lines_feed(&lines, text + at, rest < cut ? rest : cut, collect, &got);

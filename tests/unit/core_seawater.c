@@ -83,10 +83,10 @@ static void pressure_meets_saunders_1981(void **state)
     /* Published 7500.004 dbar at 7321.45 m, 30 degrees, in single precision. */
     assert_int_equal(seawater_pressure_dbar(7321.45, 30.0, &p), SEAWATER_OK);
     assert_near(p, 7500.004, 0.01);
-    for (double want = 0.0; want <= 10000.0; want += 125.0) {
-        for (double lat = -90.0; lat <= 90.0; lat += 15.0) {
+    for (int want = 0; want <= 10000; want += 125) {
+        for (int lat = -90; lat <= 90; lat += 15) {
             assert_int_equal(seawater_pressure_dbar(depth(want, lat), lat, &p), SEAWATER_OK);
-            assert_near(p, want, want <= 5000.0 ? 0.31 : want <= 6000.0 ? 0.61 : 7.4);
+            assert_near(p, want, want <= 5000 ? 0.31 : want <= 6000 ? 0.61 : 7.4);
         }
     }
 }
@@ -215,24 +215,25 @@ static void print_grid(void)
 {
     double v;
 
-    for (double p = 0; p <= 10000; p += 250) {
-        for (double lat = -90; lat <= 90; lat += 10) {
+    for (int p = 0; p <= 10000; p += 250) {
+        for (int lat = -90; lat <= 90; lat += 10) {
             if (seawater_depth_m(p, lat, &v) == SEAWATER_OK) {
-                printf("depth %.17g %.17g 0 %.17g\n", p, lat, v);
+                printf("depth %d %d 0 %.17g\n", p, lat, v);
             }
         }
-        for (double t = -2; t <= 35; t += 1.85) {
-            for (double c = 2; c <= 70; c += 2) {
+        for (int k = 0; k <= 20; k++) {
+            double t = -2.0 + 1.85 * k;
+            for (int c = 2; c <= 70; c += 2) {
                 if (seawater_salinity(c, t, p, &v) == SEAWATER_OK) {
-                    printf("salinity %.17g %.17g %.17g %.17g\n", c, t, p, v);
+                    printf("salinity %d %.17g %d %.17g\n", c, t, p, v);
                 }
             }
-            for (double s = 0; s <= 40; s += 5) {
+            for (int s = 0; s <= 40; s += 5) {
                 if (seawater_sound_speed_m_s(s, t, p, &v) == SEAWATER_OK) {
-                    printf("sound %.17g %.17g %.17g %.17g\n", s, t, p, v);
+                    printf("sound %d %.17g %d %.17g\n", s, t, p, v);
                 }
                 if (seawater_density_kg_m3(s, t, p, &v) == SEAWATER_OK) {
-                    printf("density %.17g %.17g %.17g %.17g\n", s, t, p, v);
+                    printf("density %d %.17g %d %.17g\n", s, t, p, v);
                 }
             }
         }
