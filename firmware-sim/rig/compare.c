@@ -350,7 +350,7 @@ static void print_plain(struct comparison *c)
     line("presses made", c->made, "");
     line("markers stored", c->markers, "");
     if (c->refused)
-        line("refused: no meaning in the plan", c->refused, "");
+        line("refused: no meaning, container full", c->refused, "");
     if (c->gone)
         line("gone with a pad's power, unsaved", c->gone, "");
     line("lost", c->lost + c->gone_late, "");

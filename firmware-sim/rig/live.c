@@ -120,7 +120,7 @@ static void on_say(void *ctx, int64_t now_ns, const char *text)
     const struct live *live = ctx;
     if (live->options->quiet)
         return;
-    printf("%7.2f s  %s\n", (double)(now_ns - live->start_ns) / 1e9, text);
+    printf("-- %.1f s: %s\n", (double)(now_ns - live->start_ns) / 1e9, text);
     (void)fflush(stdout);
 }
 

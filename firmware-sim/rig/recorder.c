@@ -182,6 +182,13 @@ static void encode_word(struct recorder *recorder)
         timecode_wrap(recorder->next_frame + frames_per_word(recorder->plan->rate), recorder->plan->rate);
 }
 
+/* The instant at which sample `count` - 1 has passed. */
+static int64_t passed_ns(const struct recorder *recorder, int64_t count)
+{
+    double ns = (double)count / RECORDER_HZ * 1e9 / (1 + recorder->plan->clock_ppm * 1e-6);
+    return recorder->start_ns + (int64_t)ceil(ns);
+}
+
 void recorder_run(struct recorder *recorder, int64_t now_ns)
 {
     int16_t portion[PORTION];
@@ -192,7 +199,8 @@ void recorder_run(struct recorder *recorder, int64_t now_ns)
             portion[i] = recorder->word[recorder->word_used++];
             recorder->handed++;
         }
-        recorder->sink(recorder->ctx, now_ns, portion, PORTION);
+        int64_t at_ns = passed_ns(recorder, recorder->handed);
+        recorder->sink(recorder->ctx, at_ns < now_ns ? at_ns : now_ns, portion, PORTION);
     }
 }
 

@@ -19,7 +19,8 @@ enum { RECORDER_HZ = 48000 };
 
 struct recorder;
 
-typedef void recorder_sink(void *ctx, int64_t now_ns, const int16_t *samples, size_t count);
+/* at_ns: when the last of them had passed, at most the instant run up to. */
+typedef void recorder_sink(void *ctx, int64_t at_ns, const int16_t *samples, size_t count);
 
 /* NULL where memory is short. The plan and the sink's context must outlive it. The first sample is at start_ns. */
 struct recorder *recorder_new(const struct script_recorder_plan *plan, uint64_t seed, int64_t start_ns,

@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { SLICE_NS = 1000000, MATCH_US = 60000 };
+enum { MATCH_US = 60000 };
 
 static const int64_t NOT_YET = INT64_MIN;
 
@@ -23,7 +23,7 @@ struct rig {
     const struct rig_sink *sink;
     struct keypad_sink keypad_sink;
     struct chance chance;
-    int64_t start_ns, now_ns, utc_offset_ns;
+    int64_t start_ns, now_ns, utc_offset_ns, slice_ns;
 
     struct keypad *pad[SCRIPT_PADS_MAX];
     bool plugged[SCRIPT_PADS_MAX];
@@ -485,7 +485,7 @@ void rig_advance(struct rig *rig, int64_t now_ns)
 {
     while (rig->now_ns < now_ns) {
         int64_t left_ns = now_ns - rig->now_ns;
-        slice(rig, rig->now_ns + (left_ns < SLICE_NS ? left_ns : SLICE_NS));
+        slice(rig, rig->now_ns + (left_ns < rig->slice_ns ? left_ns : rig->slice_ns));
     }
     retire(rig);
 }
@@ -494,6 +494,11 @@ void rig_pad_bytes(struct rig *rig, int pad, int64_t now_ns, const uint8_t *byte
 {
     rig_advance(rig, now_ns);
     keypad_bytes(rig->pad[pad], rig->now_ns, bytes, len);
+}
+
+void rig_set_slice(struct rig *rig, int64_t slice_ns)
+{
+    rig->slice_ns = slice_ns;
 }
 
 void rig_set_utc(struct rig *rig, int64_t offset_ns)
@@ -541,6 +546,7 @@ struct rig *rig_new(const struct script *script, const char *folder, int64_t now
     rig->keypad_sink = (struct keypad_sink){rig, on_pad_bytes, on_touched, on_lamp, on_said, on_heard};
     rig->chance = chance_split(script->seed, 1);
     rig->start_ns = rig->now_ns = now_ns;
+    rig->slice_ns = 1000000;
     rig->utc_offset_ns = utc_offset_ns;
     rig->recorder_running = script->recorder.used;
     rig->instruments = instruments_new(script, now_ns, utc_offset_ns, on_feed, rig);

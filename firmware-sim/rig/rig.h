@@ -82,6 +82,9 @@ void rig_begin(struct rig *rig);
 /* UTC less the rig's clock, from now on. */
 void rig_set_utc(struct rig *rig, int64_t offset_ns);
 
+/* Things of different kinds that happen within one slice may be told out of order; 1 ms unless set. */
+void rig_set_slice(struct rig *rig, int64_t slice_ns);
+
 /* Everything up to now_ns. */
 void rig_advance(struct rig *rig, int64_t now_ns);
 

@@ -448,6 +448,7 @@ static bool begin_rig(struct taped *taped)
     taped->rig = rig_new(taped->script, NULL, START_NS, START_UTC_NS - START_NS, &taped->rig_sink);
     if (!taped->rig)
         return complain("memory", strerror(errno));
+    rig_set_slice(taped->rig, SLICE_NS);
     if (!truth_open(&taped->truth, taped->options->truth, taped->script))
         return complain(taped->options->truth, strerror(errno));
     truth_begin(&taped->truth, START_NS, START_UTC_NS);
