@@ -61,6 +61,7 @@ static inline void bench_on_input(void *ctx, enum input_kind kind, int source, m
     snprintf(seen->text, sizeof seen->text, "%.*s", (int)len, (const char *)bytes);
     if (bench.then != NULL)
         bench.then();
+    uv_timer_start(&bench.guard, bench_on_guard, BENCH_GUARD_MS, 0);
     uv_stop(&bench.loop);
 }
 
