@@ -151,8 +151,9 @@ static int64_t most_gain(const struct clockmap *map, int64_t drift, int64_t d)
 static struct clockmap_interval reach(const struct clockmap *map, const struct clockmap_entry *from,
                                       int64_t x)
 {
-    const int64_t step = x - from->x, unsure = step == 0 ? 0 : slop(map);
-    const int64_t d = (step < 0 ? -step : step) + unsure;
+    /* Where x are floors the way is off by less than 1 ns, and what is gained on it by far less than another. */
+    const int64_t step = x - from->x, unsure = 2 * slop(map);
+    const int64_t d = (step < 0 ? -step : step) + slop(map);
     const int64_t faster = most_gain(map, from->rate_hi, d) + unsure;
     const int64_t slower = most_gain(map, -from->rate_lo, d) + unsure;
     struct clockmap_interval out = {CLOCKMAP_OPEN_LO, CLOCKMAP_OPEN_HI};
@@ -193,7 +194,7 @@ static struct clockmap_interval pair_rate(const struct clockmap *map, const stru
     if (d <= unsure)
         return out;
     /* |drift at an end - mean drift| <= wander_ns(d) / d, which is half the wander while that still grows. */
-    const int64_t bend = d <= map->wander_full_ns ? wander_rate(map, d) / 2 + 1 : map->wander_max;
+    const int64_t bend = d <= map->wander_full_ns ? wander_rate(map, d + unsure) / 2 + 1 : map->wander_max;
     if (late->hi != CLOCKMAP_OPEN_HI && early->lo != CLOCKMAP_OPEN_LO) {
         wide gain = (wide)late->hi - early->lo - d + unsure;
         wide mean = ceil_div(gain * ((wide)1 << RATE_BITS), (wide)d + (gain >= 0 ? -unsure : unsure));
