@@ -25,13 +25,13 @@ enum {
     AVR_TURN_US = 250,  /* the loop turns at least this often */
     AVR_SCAN_US = 200,  /* from the tick of a turn to the end of its scan, interrupts included */
     AVR_TOUCH_US = 120, /* from a contact to its stamp: the time of a scan, other interrupts included */
-    AVR_LAMP_US = 1200, /* from the tick of a turn to the lamp, sending a frame included */
+    AVR_LAMP_US = 300,  /* from the tick of pad_show to the lamp, interrupts included */
 };
 
 /* An instant as an interrupt notes it: cheap to take, widened to a tick by the loop. */
 struct avr_instant {
-    uint32_t overflows;
-    uint16_t count;
+    uint32_t low_us;
+    uint16_t high;
 };
 
 void tick_init(void);
@@ -43,6 +43,7 @@ uint64_t tick_of(struct avr_instant instant);
 void matrix_init(void);
 uint8_t matrix_read_column(void *ctx, uint8_t column);
 bool matrix_touched(void *ctx, uint64_t *tick_us);
+bool matrix_moved(void *ctx);
 
 void uart_init(void);
 void uart_send(void *ctx, const uint8_t *bytes, uint8_t n);

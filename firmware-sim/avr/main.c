@@ -23,6 +23,7 @@ static struct pad_board board = {
     .scan_us = AVR_SCAN_US,
     .touched = matrix_touched,
     .touch_us = AVR_TOUCH_US,
+    .moved = matrix_moved,
     .uart_send = uart_send,
     .uart_idle = uart_idle,
     .lamp = show,
@@ -55,7 +56,9 @@ int main(void)
         while (uart_take(&byte, &tick_us)) {
             pad_receive(&pad, byte, tick_us);
         }
-        pad_run(&pad, tick_now());
+        pad_scan(&pad, tick_now());
+        pad_send(&pad, tick_now());
+        pad_show(&pad, tick_now());
         sleep_mode();
     }
 }

@@ -18,6 +18,7 @@
 #define SETTLE_US 10
 
 static volatile bool latched;
+static volatile bool moved;
 static struct avr_instant latch;
 
 void matrix_init(void)
@@ -42,6 +43,7 @@ static void note_touch(void)
 
 ISR(PCINT1_vect)
 {
+    moved = true;
     note_touch();
 }
 
@@ -52,6 +54,7 @@ static void arm(void)
     _delay_us(1);
     PCIFR = _BV(PCIF1);
     PCMSK1 = ROWS;
+    moved = false;
     ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
     {
         note_touch();
@@ -86,4 +89,10 @@ bool matrix_touched(void *ctx, uint64_t *tick_us)
         *tick_us = tick_of(instant);
     }
     return touched;
+}
+
+bool matrix_moved(void *ctx)
+{
+    (void)ctx;
+    return moved;
 }

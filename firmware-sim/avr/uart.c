@@ -14,7 +14,9 @@ enum { RING = 64 }; /* 5.5 ms of line time; a power of two */
 static volatile uint8_t ring[RING];
 static volatile uint8_t head;
 static volatile uint8_t tail;
-static struct avr_instant delimiter; /* when the last 00 came: the only byte whose instant matters */
+static uint8_t last;
+static struct avr_instant
+    delimiter; /* when the last 00 came that ended a frame: the only byte whose instant matters */
 
 static const uint8_t *volatile next;
 static volatile uint8_t left;
@@ -32,9 +34,11 @@ ISR(USART_RX_vect)
 {
     uint8_t byte = UDR0;
     uint8_t after = (uint8_t)((head + 1) % RING);
-    if (byte == 0) {
+    /* The next frame's opening 00 comes before the loop has looked at this one's closing 00. */
+    if (byte == 0 && last != 0) {
         delimiter = tick_note();
     }
+    last = byte;
     if (after != tail) { /* full: the byte is lost, the frame's crc will say so */
         ring[head] = byte;
         head = after;

@@ -24,7 +24,7 @@ struct pad_board {
 
     /* Drives one column, lets it settle, answers which rows are closed: bit r for row r. */
     uint8_t (*read_column)(void *ctx, uint8_t column);
-    uint16_t scan_us; /* longest time from the tick of a pad_run to the end of its scan */
+    uint16_t scan_us; /* longest time from the tick of a pad_scan to the end of its scan */
 
     /*
      * The touch latch, or NULL where the hardware has none. While no scan runs all columns are driven, so that any contact that
@@ -33,6 +33,9 @@ struct pad_board {
      */
     bool (*touched)(void *ctx, uint64_t *tick_us);
     uint16_t touch_us;
+
+    /* Or NULL. True: some contact has opened or closed since the end of the last scan, however briefly. */
+    bool (*moved)(void *ctx);
 
     /* ---- serial line ---- */
     /* Sends from the firmware's own buffer, which stays as it is until uart_idle. Called only when idle. */
@@ -43,7 +46,7 @@ struct pad_board {
     /* ---- lamp and sounder: called only on change ---- */
     void (*lamp)(void *ctx, enum pad_lamp colour);
     void (*sounder)(void *ctx, enum pad_tone tone);
-    uint16_t lamp_us; /* longest time from the tick of a pad_run to the light */
+    uint16_t lamp_us; /* longest time from the tick of a pad_show to the light */
 
     /* ---- memory that survives loss of power; eeprom_bytes 0 where there is none (the three hooks may then be NULL) ---- */
     uint16_t eeprom_bytes;

@@ -18,6 +18,7 @@ struct look {
     uint8_t column[8];
     uint8_t corner[8]; /* keys at the corners of a closed rectangle */
     bool alone;        /* one key is closed, and no other is anything but open */
+    bool moved;        /* a contact moved between the last scan and this one */
 };
 
 void keys_init(struct keys_state *keys)
@@ -57,6 +58,7 @@ static void begin_candidate(const struct look *look, struct keys_key *key)
     uint32_t awake = seen - keys->touch;
 
     key->state = RISING;
+    keys->engaged++;
     key->score_us = 0;
     key->held = false;
     key->stuck = false;
@@ -80,6 +82,12 @@ static void begin_candidate(const struct look *look, struct keys_key *key)
 }
 
 /* ---- one key, one scan ---- */
+
+static void come_to_rest(const struct look *look, struct keys_key *key)
+{
+    key->state = OPEN;
+    look->keys->engaged--;
+}
 
 /* The key that went down together with this one and is still down. */
 static uint8_t chord_partner(const struct look *look, uint8_t index)
@@ -105,6 +113,7 @@ static void rise(const struct look *look, uint8_t index, bool closed)
 
     if (closed && key->closed) {
         uint32_t step = look->step_us < KEYS_STEP_US ? look->step_us : KEYS_STEP_US;
+        step = look->moved ? step / 4 : step;
         key->score_us = saturate(key->score_us + step);
     } else {
         key->score_us = look->step_us < key->score_us ? (uint16_t)(key->score_us - look->step_us) : 0;
@@ -114,7 +123,7 @@ static void rise(const struct look *look, uint8_t index, bool closed)
         tell(look, KEYS_DOWN, index, chord_partner(look, index), widen(look, key->edge));
     } else if (!closed && ((!key->closed && look->now - key->open >= KEYS_FORGET_US) ||
                            (int32_t)(look->now - key->edge - KEYS_UNDECIDED_US) >= 0)) {
-        key->state = OPEN;
+        come_to_rest(look, key);
         look->keys->chatter++;
     }
 }
@@ -136,7 +145,7 @@ static void stay(const struct look *look, uint8_t index, bool closed)
             tell(look, KEYS_STUCK, index, 255, look->tick_us);
         }
     } else if (!closed && !key->closed && look->now - key->open >= look->set->lockout_us) {
-        key->state = OPEN;
+        come_to_rest(look, key);
         if (key->stuck) {
             key->stuck = false;
             tell(look, KEYS_STUCK_END, index, 255, look->tick_us);
@@ -186,21 +195,44 @@ static void find_corners(struct look *look)
     }
 }
 
-/* Reads the matrix; answers how many keys are closed or not at rest. */
+/* Answers how many keys are closed. */
 static uint8_t read_matrix(struct look *look)
 {
-    uint8_t busy = 0;
+    uint8_t closed = 0;
     uint8_t rows = (uint8_t)((1u << look->board->rows) - 1u);
 
     for (uint8_t c = 0; c < look->board->cols; c++) {
-        look->column[c] = look->board->read_column(look->board->ctx, c) & rows;
+        uint8_t column = look->board->read_column(look->board->ctx, c) & rows;
+        look->column[c] = column;
         look->corner[c] = 0;
+        for (; column != 0; column &= (uint8_t)(column - 1)) {
+            closed++;
+        }
     }
-    for (uint8_t i = 0; i < look->board->rows * look->board->cols && i < PAD_KEYS; i++) {
-        bool closed = (look->column[i % look->board->cols] >> (i / look->board->cols) & 1) != 0;
-        busy = (uint8_t)(busy + (closed || look->keys->key[i].state != OPEN));
+    return closed;
+}
+
+/* Index, row and column go on together: divisions are dear on a small part. */
+static void step_keys(const struct look *look)
+{
+    struct keys_key *key = look->keys->key;
+    uint8_t index = 0;
+    uint8_t corners = 0;
+
+    for (uint8_t r = 0; r < look->board->rows; r++) {
+        uint8_t bit = (uint8_t)(1u << r);
+        for (uint8_t c = 0; c < look->board->cols && index < PAD_KEYS; c++, index++, key++) {
+            bool closed = (look->column[c] & bit) != 0;
+            if (closed || key->closed || key->state != OPEN) {
+                step_key(look, index, closed, (look->corner[c] & bit) != 0);
+                corners |= look->corner[c];
+            }
+        }
     }
-    return busy;
+    if (look->keys->ghosting && corners == 0) {
+        look->keys->ghosting = false;
+        tell(look, KEYS_GHOST_END, 255, 255, look->tick_us);
+    }
 }
 
 /* Whether there is anything to scan for. The latch is asked every time, so that it never tells of a touch long past. */
@@ -225,13 +257,13 @@ static bool wake(struct look *look)
     return keys->awake;
 }
 
-static void sleep_if_idle(const struct look *look, uint8_t busy)
+static void sleep_if_idle(const struct look *look, uint8_t closed)
 {
     struct keys_state *keys = look->keys;
     /* The touch may have come since the turn's tick was taken. */
     bool expecting = keys->touch_fresh && (int32_t)(look->now - keys->touch) < KEYS_FORGET_US;
 
-    if (busy == 0 && !expecting) {
+    if (closed == 0 && keys->engaged == 0 && !expecting) {
         keys->awake = false;
         keys->touch_fresh = false;
     }
@@ -246,24 +278,14 @@ void keys_scan(struct keys_state *keys, const struct pad_board *board, const str
     look.step_us = keys->looked ? look.now - keys->last_scan : 0;
 
     if (wake(&look)) {
-        uint8_t busy = read_matrix(&look);
-        look.alone = busy == 1;
-        if (!board->diodes && busy > 2) {
+        look.moved = board->moved != 0 && board->moved(board->ctx);
+        uint8_t closed = read_matrix(&look);
+        look.alone = closed == 1 && keys->engaged == 0;
+        if (!board->diodes && closed > 3) {
             find_corners(&look);
         }
-        bool rectangle = false;
-        for (uint8_t i = 0; i < board->rows * board->cols && i < PAD_KEYS; i++) {
-            uint8_t c = i % board->cols;
-            uint8_t bit = (uint8_t)(1u << i / board->cols);
-            bool corner = (look.corner[c] & bit) != 0;
-            rectangle = rectangle || corner;
-            step_key(&look, i, (look.column[c] & bit) != 0, corner);
-        }
-        if (keys->ghosting && !rectangle) {
-            keys->ghosting = false;
-            tell(&look, KEYS_GHOST_END, 255, 255, tick_us);
-        }
-        sleep_if_idle(&look, busy);
+        step_keys(&look);
+        sleep_if_idle(&look, closed);
     }
     keys->last_scan = look.now;
     keys->looked = true;

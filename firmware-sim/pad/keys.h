@@ -9,8 +9,9 @@
  *   - after a press the key must be open for lockout_us on end before it can be pressed again. Any closure in between is bounce.
  * Time between two scans counts as closed only when both saw it closed, and then as at most KEYS_STEP_US; else as open. So a train of
  * spikes does not add up, a firmware that was held up cannot mistake two spikes for a press, and a worn contact that opens now and
- * then under the finger still makes one. What no scan can see is a gap shorter than the scan: turn the loop once a millisecond or
- * more often.
+ * then under the finger still makes one. A gap shorter than the scan goes unseen, unless the board tells that a contact moved between
+ * two scans: that time counts for a quarter, so that a train of spikes makes no press and noise on a line does not keep one from being
+ * made. Turn the loop once a millisecond or more often.
  *
  * Rejected: an N-equal-samples filter (stamps the end of the bounce, not its beginning); a press at the very first closure (a
  * spike would make a marker).
@@ -85,6 +86,7 @@ struct keys_state {
         touch; /* the touch that woke the scan, or a minute ago if that is later; low 32 bits of ticks here */
     uint32_t last_scan; /* the last look at the matrix */
     uint32_t chatter;   /* candidates that came to nothing */
+    uint8_t engaged;    /* keys that are not at rest */
     bool looked;        /* last_scan is set */
     bool awake;         /* the matrix is being scanned */
     bool touch_fresh;   /* the touch has not been given to a key yet */

@@ -471,15 +471,32 @@ void pad_init(struct pad_state *pad, const struct pad_board *board, const char *
     pad->announced = low(tick_us);
 }
 
-void pad_run(struct pad_state *pad, uint64_t tick_us)
+void pad_scan(struct pad_state *pad, uint64_t tick_us)
 {
     pad->now_us = tick_us;
     keys_scan(&pad->keys, pad->board, &pad->keys_set, tick_us, on_key, pad);
     check_link(pad);
     settle_boot(pad);
+}
+
+void pad_send(struct pad_state *pad, uint64_t tick_us)
+{
+    pad->now_us = tick_us;
     send_next(pad);
+}
+
+void pad_show(struct pad_state *pad, uint64_t tick_us)
+{
+    pad->now_us = tick_us;
     show(pad);
     spill_waiting(pad);
+}
+
+void pad_run(struct pad_state *pad, uint64_t tick_us)
+{
+    pad_scan(pad, tick_us);
+    pad_send(pad, tick_us);
+    pad_show(pad, tick_us);
 }
 
 uint8_t pad_waiting(const struct pad_state *pad)

@@ -92,6 +92,14 @@ void pad_init(struct pad_state *pad, const struct pad_board *board, const char *
 /* One turn of the loop. Scans, sends, writes and shows at most a little; call it again soon. */
 void pad_run(struct pad_state *pad, uint64_t tick_us);
 
+/*
+ * The same turn in its three parts, in this order, for a board slow enough that each is better given a tick of its own: scan the keys,
+ * send a frame, then lamp, sounder and EEPROM.
+ */
+void pad_scan(struct pad_state *pad, uint64_t tick_us);
+void pad_send(struct pad_state *pad, uint64_t tick_us);
+void pad_show(struct pad_state *pad, uint64_t tick_us);
+
 /* One byte from the host, with the tick of its arrival: not before its last bit. Any bytes are safe. */
 void pad_receive(struct pad_state *pad, uint8_t byte, uint64_t tick_us);
 

@@ -245,7 +245,9 @@ static void fail(struct spill_state *spill)
 static void begin_clear(struct spill_state *spill)
 {
     for (uint8_t i = 0; i < spill->slots; i++) {
-        if (bit_get(spill->clear, i)) {
+        if (spill->clear[i / 8] == 0) {
+            i |= 7; /* nothing in these eight */
+        } else if (bit_get(spill->clear, i)) {
             spill->job = SPILL_MARK;
             spill->what = SPILL_CLEAR;
             spill->slot = i;

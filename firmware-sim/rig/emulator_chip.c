@@ -327,17 +327,18 @@ void chip_contact(struct chip *chip, uint64_t cycle, uint8_t key, bool closed)
     chip->edge[at] = (struct edge){.cycle = cycle, .key = key, .closed = closed};
 }
 
-void chip_receive(struct chip *chip, uint64_t cycle, uint8_t byte)
+uint64_t chip_receive(struct chip *chip, uint64_t cycle, uint8_t byte)
 {
     uint64_t begin = cycle > chip->receive_free ? cycle : chip->receive_free;
     unsigned after = (chip->byte_tail + 1) % BYTES_MAX;
     if (after == chip->byte_head) {
-        return;
+        return chip->receive_free;
     }
     chip->byte[chip->byte_tail] = byte;
     chip->byte_at[chip->byte_tail] = begin;
     chip->byte_tail = after;
     chip->receive_free = begin + CHIP_BYTE_CYCLES;
+    return chip->receive_free;
 }
 
 bool chip_sounding(const struct chip *chip)

@@ -55,8 +55,8 @@ uint64_t chip_tick_zero(const struct chip *chip);
 /* A contact closes or opens. Instants must not be in the past; in any order. */
 void chip_contact(struct chip *chip, uint64_t cycle, uint8_t key, bool closed);
 
-/* A byte to the chip, its first bit beginning at `cycle`, or after the byte before it. */
-void chip_receive(struct chip *chip, uint64_t cycle, uint8_t byte);
+/* A byte to the chip, its first bit beginning at `cycle`, or after the byte before it. Answers when its last bit ends. */
+uint64_t chip_receive(struct chip *chip, uint64_t cycle, uint8_t byte);
 
 /* True while the sounder is driven. */
 bool chip_sounding(const struct chip *chip);

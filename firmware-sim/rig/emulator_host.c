@@ -31,13 +31,16 @@ void host_attach(struct host *host, struct chip *chip, bool connected)
     wire_decoder_init(&host->decoder);
 }
 
-static void say(struct host *host, uint64_t cycle, const struct wire_message *message)
+/* Answers when the frame's last bit is in. */
+static uint64_t say(struct host *host, uint64_t cycle, const struct wire_message *message)
 {
     uint8_t frame[WIRE_FRAME_MAX];
+    uint64_t end = cycle;
     int n = wire_encode(message, frame, sizeof frame);
     for (int i = 0; i < n; i++) {
-        chip_receive(host->chip, cycle, frame[i]);
+        end = chip_receive(host->chip, cycle, frame[i]);
     }
+    return end;
 }
 
 const struct host_row *host_find(const struct host *host, uint32_t boot, uint32_t seq)
@@ -90,7 +93,7 @@ static void on_pong(struct host *host, uint64_t cycle, const struct wire_pong *p
         return;
     }
     int64_t zero = (int64_t)chip_tick_zero(host->chip);
-    int64_t in = (int64_t)(host->ping_sent + wire_frame_bytes(WIRE_PING) * CHIP_BYTE_CYCLES) - zero;
+    int64_t in = (int64_t)host->ping_in - zero;
     int64_t out = (int64_t)(cycle - wire_frame_bytes(WIRE_PONG) * CHIP_BYTE_CYCLES) - zero;
     int64_t late = (int64_t)pong->rx_tick_us * US - in;
     int64_t early = out - (int64_t)pong->tx_tick_us * US;
@@ -150,7 +153,7 @@ static void answer(struct host *host, uint64_t now)
         message.u.kept.boot = host->pending[i].boot;
         message.u.kept.seq = host->pending[i].seq;
         message.u.kept.result = WIRE_RESULT_KEPT;
-        say(host, now, &message);
+        (void)say(host, now, &message);
         memmove(&host->pending[i], &host->pending[i + 1], (--host->pendings - i) * sizeof host->pending[0]);
     }
 }
@@ -174,8 +177,7 @@ void host_run(struct host *host)
     if (now >= host->ping_at) {
         struct wire_message message = {.type = WIRE_PING};
         message.u.ping.id = ++host->ping_id;
-        host->ping_sent = now;
         host->ping_at = now + (uint64_t)1000000 * US;
-        say(host, now, &message);
+        host->ping_in = say(host, now, &message);
     }
 }

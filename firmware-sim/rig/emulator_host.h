@@ -40,7 +40,7 @@ struct host {
 
     uint64_t ping_at;
     uint16_t ping_id;
-    uint64_t ping_sent;
+    uint64_t ping_in; /* its last bit */
     unsigned pongs;
     /* Over this power-up: the least that a ping's stamp came after its last bit, and a pong's before its first, in cycles. */
     int64_t least_rx_late, most_rx_late, least_tx_early, most_tx_early;

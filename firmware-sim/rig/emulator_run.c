@@ -196,7 +196,7 @@ static void read_line(struct run *run)
     uint8_t bytes[512];
     ssize_t n = read(run->master, bytes, sizeof bytes);
     for (ssize_t i = 0; i < n; i++) {
-        chip_receive(run->chip, chip_cycle(run->chip), bytes[i]);
+        (void)chip_receive(run->chip, chip_cycle(run->chip), bytes[i]);
     }
 }
 

@@ -56,6 +56,7 @@ struct bench {
     bool contact[BENCH_KEYS];
     bool touch_set;
     uint64_t touch_us;
+    bool moved; /* since the end of the last scan */
 
     struct bench_line to_host, to_pad;
     bool connected;
@@ -142,6 +143,14 @@ static inline bool bench_touched(void *ctx, uint64_t *tick_us)
     now = now || b->touch_set;
     b->touch_set = false;
     return now;
+}
+
+static inline bool bench_moved(void *ctx)
+{
+    struct bench *b = ctx;
+    bool moved = b->moved;
+    b->moved = false;
+    return moved;
 }
 
 static inline void bench_line_put(struct bench *b, struct bench_line *line, const uint8_t *bytes, size_t n)
@@ -313,6 +322,7 @@ static inline void bench_contacts(struct bench *b)
             b->touch_set = true;
             b->touch_us = edge->tick_us;
         }
+        b->moved = b->moved || b->contact[edge->key] != edge->closed;
         b->contact[edge->key] = edge->closed;
     }
 }

@@ -174,6 +174,41 @@ static void chatter_shorter_than_a_press_never_makes_one(void **state)
     replay(spikes, false, false);
 }
 
+static void fine_chatter(struct bench *b, uint64_t t, const struct bench_pace *pace)
+{
+    (void)pace;
+    b->board.moved = bench_moved;
+    /* Gaps far too short for the scan, and a third of the time closed: without the hint some would look like a press. */
+    uint64_t at = t + 5000;
+    for (unsigned train = 0; train < 300; train++) {
+        unsigned us = 60 + bench_random(b) % 300;
+        for (unsigned i = 0; i < 12; i++) {
+            bench_edge_at(b, at, 2, true);
+            bench_edge_at(b, at + us, 2, false);
+            at += 3 * us;
+        }
+        at += 20000;
+    }
+    bench_run(b, at - t + 50000);
+    assert_int_equal(b->gots, 0);
+    /* A press on a line with noise of the same kind still is one. */
+    at = b->now_us + 1777;
+    bench_edge_at(b, at, 2, true);
+    for (unsigned i = 1; i < 60; i++) {
+        bench_edge_at(b, at + i * 1000, 2, false);
+        bench_edge_at(b, at + i * 1000 + 5, 2, true);
+    }
+    bench_edge_at(b, at + 60000, 2, false);
+    bench_run(b, 400000);
+    assert_int_equal(b->gots, 1);
+}
+
+static void a_board_that_tells_of_movement_sees_through_fine_chatter(void **state)
+{
+    (void)state;
+    replay(fine_chatter, true, false);
+}
+
 static void outlier(struct bench *b, uint64_t t, const struct bench_pace *pace)
 {
     (void)pace;
@@ -373,6 +408,7 @@ int main(void)
         cmocka_unit_test(a_touch_too_short_for_the_scan_is_still_the_stamp),
         cmocka_unit_test(a_touch_ahead_of_the_turns_tick_counts),
         cmocka_unit_test(chatter_shorter_than_a_press_never_makes_one),
+        cmocka_unit_test(a_board_that_tells_of_movement_sees_through_fine_chatter),
         cmocka_unit_test(a_longer_lockout_tames_the_worst_published_switch),
         cmocka_unit_test(two_quick_taps_are_two_presses),
         cmocka_unit_test(a_hold_follows_its_key_down),
