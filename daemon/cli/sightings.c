@@ -2,11 +2,19 @@
 #include "cli/show.h"
 #include "cli/verbs.h"
 
+#include <string.h>
+
 static const struct table_column COLUMNS[] = {
-    {"SIGHTING", false, false, false}, {"START", false, false, false}, {"LASTED", true, false, true},
-    {"SEAT", false, true, false},      {"LABEL", false, true, false},  {"COUNT", true, false, false},
-    {"MARKERS", true, false, false},   {"STATE", false, false, false}, {"CLOSED BY", false, true, true},
-    {"TIED TO", false, false, true},   {"NAME", false, true, true}};
+    {"SIGHTING", false, false, false}, {"START", false, false, false},  {"LASTED", true, false, true},
+    {"SEAT", false, true, false},      {"LABEL", false, true, false},   {"COUNT", true, false, false},
+    {"STATE", false, true, false},     {"TIED TO", false, false, true}, {"NAME", false, true, true}};
+
+/* How it ended says that it ended. */
+static const char *state_of(const json_t *row)
+{
+    const char *state = show_text(row, "state"), *by = show_text(row, "closed_by");
+    return strcmp(state, "closed") == 0 && by[0] != '\0' ? by : state;
+}
 
 static void add_row(struct table *table, const json_t *row)
 {
@@ -19,9 +27,7 @@ static void add_row(struct table *table, const json_t *row)
     table_cell(table, show_text(row, "seat"));
     table_cell(table, show_text(row, "label"));
     table_cellf(table, "%" JSON_INTEGER_FORMAT, json_integer_value(json_object_get(row, "individuals")));
-    table_cellf(table, "%" JSON_INTEGER_FORMAT, json_integer_value(json_object_get(row, "markers")));
-    table_cell(table, show_text(row, "state"));
-    table_cell(table, show_text(row, "closed_by"));
+    table_cell(table, state_of(row));
     table_cell(table, show_ref(row, "tied_to"));
     table_cellf(table, "%s%s%s", show_text(name, "name"), qualifier[0] != '\0' ? " " : "", qualifier);
 }
@@ -41,7 +47,8 @@ const struct cli_verb verb_sightings = {
     .name = "sightings",
     .arguments = "[options]",
     .summary = "Lists the sightings of a dive with their latest identification",
-    .details = "START is the first press less the key's lead time. COUNT is individuals. With --json one row "
+    .details = "START is the first press less the key's lead time. COUNT is individuals. STATE says\n"
+               "open, struck, or what ended it. With --json one row "
                "a line.",
     .examples = "  bellrope sightings\n"
                 "  bellrope sightings --dive D007 --json\n",
