@@ -4,18 +4,19 @@
 #include <inttypes.h>
 #include <string.h>
 
+/* What a line gave that has to be seen together. */
 struct feed_context {
     struct engine *engine;
     int feed;
     mono_ns at; /* when the values were true */
-    bool has_position;
-    double lat_deg, lon_deg;
-    bool has_sigma;
-    double sigma_m;
+    bool has_lat, has_lon, has_sog, has_cog, has_ahead, has_starboard;
+    double lat_deg, lon_deg, sog_kn, cog_deg, ahead_kn, starboard_kn;
 };
 
 static void store_sample(struct engine *e, int feed, int channel, mono_ns at, double value)
 {
+    at.ns -=
+        at.ns % NS_PER_US; /* no clock of a feed is better, and whole microseconds take a quarter less room */
     struct utc_answer utc = utcmap_at(&e->utc, at);
     struct engine_sample sample = {.channel = channel_name(&e->config.names, channel),
                                    .feed = e->config.feed[feed].name,
@@ -26,46 +27,94 @@ static void store_sample(struct engine *e, int feed, int channel, mono_ns at, do
         e->sink.sample(e->sink.ctx, &sample);
 }
 
+static void note(bool *has, double *to, double value)
+{
+    *has = true;
+    *to = value;
+}
+
 /* Raw values go to the store as they came. The vehicle's acoustic position goes to the channels through the track's filter. */
 static void on_value(void *ctx, int channel, double value)
 {
     struct feed_context *context = ctx;
     struct engine *e = context->engine;
+    struct feed_state *state = &e->feed[context->feed];
     store_sample(e, context->feed, channel, context->at, value);
-    if (channel == CHANNEL_VEHICLE_LAT)
-        context->lat_deg = value;
-    else if (channel == CHANNEL_VEHICLE_LON)
-        context->lon_deg = value;
-    else
-        channel_add(e->channels, channel, (uint8_t)context->feed, context->at, value);
-    context->has_position = context->has_position || channel == CHANNEL_VEHICLE_LON;
+    if (channel == CHANNEL_VEHICLE_LAT) {
+        note(&context->has_lat, &context->lat_deg, value);
+        return;
+    }
+    if (channel == CHANNEL_VEHICLE_LON) {
+        note(&context->has_lon, &context->lon_deg, value);
+        return;
+    }
+    channel_add(e->channels, channel, (uint8_t)context->feed, context->at, value);
     if (channel == CHANNEL_VEHICLE_POSITION_UNCERTAINTY) {
-        context->has_sigma = true;
-        context->sigma_m = value / 2.8284; /* a radius of 2 drms over both axes, see core/track.h */
+        note(&state->has_uncertainty, &state->uncertainty_m, value);
+        state->uncertainty_ns = context->at.ns;
+    } else if (channel == CHANNEL_VEHICLE_SOG) {
+        note(&context->has_sog, &context->sog_kn, value);
+    } else if (channel == CHANNEL_VEHICLE_COG) {
+        note(&context->has_cog, &context->cog_deg, value);
+    } else if (channel == CHANNEL_VEHICLE_SPEED_AHEAD) {
+        note(&context->has_ahead, &context->ahead_kn, value);
+    } else if (channel == CHANNEL_VEHICLE_SPEED_STARBOARD) {
+        note(&context->has_starboard, &context->starboard_kn, value);
     }
 }
 
-static void add_fix(struct engine *e, const struct feed_context *context)
+/* The vehicle's speed over ground steadies its track between fixes. */
+static void add_velocity(const struct feed_context *context, struct track_fix *fix)
 {
-    struct track_fix fix = {.at = context->at,
-                            .position_known = true,
-                            .lat_deg = context->lat_deg,
-                            .lon_deg = context->lon_deg,
-                            .sigma_known = context->has_sigma,
-                            .sigma_m = context->has_sigma ? context->sigma_m : 0};
+    struct channel_reading heading;
+    if (context->has_sog && context->has_cog) {
+        track_velocity_from_course(fix, context->sog_kn, context->cog_deg);
+    } else if (context->has_ahead && context->has_starboard) {
+        channel_at(context->engine->channels, CHANNEL_VEHICLE_HEADING, context->at, &heading);
+        if (heading.known)
+            track_velocity_from_log(fix, context->ahead_kn, context->starboard_kn, heading.value);
+    }
+}
+
+static void add_position(const struct feed_context *context, struct track_fix *fix)
+{
+    struct engine *e = context->engine;
+    const struct feed_state *state = &e->feed[context->feed];
     struct channel_reading depth;
+    fix->position_known = true;
+    fix->lat_deg = context->lat_deg;
+    fix->lon_deg = context->lon_deg;
+    fix->sigma_known = state->has_uncertainty &&
+                       context->at.ns - state->uncertainty_ns <= e->config.feed[context->feed].stale_ns;
+    /* a radius of 2 drms over both axes, see core/track.h */
+    fix->sigma_m = fix->sigma_known ? state->uncertainty_m / 2.8284 : 0;
     channel_at(e->channels, CHANNEL_VEHICLE_DEPTH, context->at, &depth);
-    fix.depth_known = depth.known;
-    fix.depth_m = depth.known ? depth.value : 0;
-    enum track_verdict verdict = track_add(&e->track, &fix);
+    fix->depth_known = depth.known;
+    fix->depth_m = depth.known ? depth.value : 0;
+}
+
+static void add_fix(const struct feed_context *context)
+{
+    struct engine *e = context->engine;
+    struct track_fix fix = {.at = context->at};
     struct track_position filtered;
-    if (verdict == TRACK_OUTLIER || verdict == TRACK_OLD || verdict == TRACK_BAD ||
-        !track_at(&e->track, context->at, &filtered))
+    bool position = context->has_lat && context->has_lon;
+    if (position)
+        add_position(context, &fix);
+    add_velocity(context, &fix);
+    if (!fix.position_known && !fix.velocity_known)
+        return;
+    enum track_verdict verdict = track_add(&e->track, &fix);
+    bool taken = verdict == TRACK_STARTED || verdict == TRACK_RESTARTED || verdict == TRACK_ACCEPTED;
+    if (!position || !taken || !track_at(&e->track, context->at, &filtered))
         return;
     uint8_t feed = (uint8_t)context->feed;
-    channel_add(e->channels, CHANNEL_VEHICLE_LAT, feed, context->at, filtered.lat_deg);
-    channel_add(e->channels, CHANNEL_VEHICLE_LON, feed, context->at, filtered.lon_deg);
-    channel_add(e->channels, CHANNEL_VEHICLE_POSITION_UNCERTAINTY, feed, context->at, filtered.uncertainty_m);
+    channel_add(e->channels, CHANNEL_VEHICLE_LAT, feed, context->at,
+                channel_rounded(CHANNEL_VEHICLE_LAT, filtered.lat_deg));
+    channel_add(e->channels, CHANNEL_VEHICLE_LON, feed, context->at,
+                channel_rounded(CHANNEL_VEHICLE_LON, filtered.lon_deg));
+    channel_add(e->channels, CHANNEL_VEHICLE_POSITION_UNCERTAINTY, feed, context->at,
+                channel_rounded(CHANNEL_VEHICLE_POSITION_UNCERTAINTY, filtered.uncertainty_m));
 }
 
 static void take_utc(struct engine *e, int feed, const struct nmea_sentence *sentence)
@@ -125,13 +174,12 @@ static void columns_line(struct feed_context *context, const char *line, size_t 
 
 static void on_line(void *ctx, const char *line, size_t len)
 {
-    struct feed_context context = *(struct feed_context *)ctx; /* each line begins without a position */
+    struct feed_context context = *(struct feed_context *)ctx; /* each line begins anew */
     if (context.engine->config.feed[context.feed].format == FEED_NMEA)
         nmea_line(&context, line, len);
     else
         columns_line(&context, line, len);
-    if (context.has_position)
-        add_fix(context.engine, &context);
+    add_fix(&context);
 }
 
 /* How long without a byte until people are told; twice the stale time, so that one lost line is no news. */

@@ -83,7 +83,7 @@ static void derive(struct marker_telemetry *out, int channel, double value, doub
     struct marker_reading *reading = add_reading(out, channel_name(NULL, channel));
     if (reading == NULL)
         return;
-    reading->value = value;
+    reading->value = channel_rounded(channel, value);
     reading->age_s = age_s;
     reading->method = READING_METHOD_DERIVED;
 }

@@ -115,6 +115,9 @@ struct feed_state {
     int64_t now_ns; /* arrival of the chunk in hand */
     struct lines lines;
     struct nmea_calendar calendar;
+    bool has_uncertainty; /* of its fixes, as the feed itself last said (GST, a column) */
+    double uncertainty_m;
+    int64_t uncertainty_ns;
     uint64_t good, bad, other; /* lines; `other`: sound but nothing of ours */
     enum nmea_verdict last_bad;
     enum columns_verdict last_bad_columns;
