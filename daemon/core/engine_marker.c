@@ -45,6 +45,18 @@ static bool read_channel(const struct engine *e, int channel, mono_ns at, struct
     return reading.settled;
 }
 
+/* Between and after fixes the track knows better than a straight line through them, and how well. */
+static void prefer_track(const struct engine *e, mono_ns at, struct marker_position *out)
+{
+    struct track_position tracked;
+    if (!track_at(&e->track, at, &tracked))
+        return;
+    out->lat_deg = channel_rounded(CHANNEL_VEHICLE_LAT, tracked.lat_deg);
+    out->lon_deg = channel_rounded(CHANNEL_VEHICLE_LON, tracked.lon_deg);
+    out->uncertainty_m = channel_rounded(CHANNEL_VEHICLE_POSITION_UNCERTAINTY, tracked.uncertainty_m);
+    out->method = READING_METHOD_FILTERED;
+}
+
 static bool read_position(const struct engine *e, mono_ns at, struct marker_position *out)
 {
     static const char *const names[] = {[CHANNEL_SHIP] = "ship", [CHANNEL_VEHICLE] = "vehicle"};
@@ -65,6 +77,8 @@ static bool read_position(const struct engine *e, mono_ns at, struct marker_posi
         out->age_s = (double)position.age_ns / 1e9;
         engine_copy(out->source, sizeof out->source, names[who]);
         engine_copy(out->feed, sizeof out->feed, feed_name(e, position.feed));
+        if (who == CHANNEL_VEHICLE)
+            prefer_track(e, at, out);
     }
     return settled;
 }
