@@ -78,10 +78,11 @@ static json_t *touched_line(const struct truth *truth, const struct rig_press *p
 
 static json_t *seen_line(const struct rig_press *press)
 {
-    return json_pack("{ss si sI sI si si ss}", "type", "seen", "n", press->number, "seq",
-                     (json_int_t)press->seq, "tick_us", (json_int_t)press->stamp.tick_us, "before_us",
-                     (int)press->stamp.before_us, "after_us", (int)press->stamp.after_us, "gesture",
-                     wire_gesture_name(press->stamp.gesture));
+    const struct wire_press *stamp = &press->stamp;
+    return json_pack("{ss si sI sI sI si si ss}", "type", "seen", "n", press->number, "seq",
+                     (json_int_t)press->seq, "of_seq", (json_int_t)stamp->of_seq, "tick_us",
+                     (json_int_t)stamp->tick_us, "before_us", (int)stamp->before_us, "after_us",
+                     (int)stamp->after_us, "gesture", wire_gesture_name(stamp->gesture));
 }
 
 static json_t *simple_line(const char *type, const struct rig_press *press, int64_t at_ns)
