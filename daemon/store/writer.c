@@ -113,10 +113,42 @@ static enum store_state state_of(sqlite3 *db, int rc)
     return full ? STORE_STATE_FULL : STORE_STATE_FAILING;
 }
 
+/* A file that was moved or removed under the writer would take commits that nobody finds again. One stat(2) a transaction. */
+static int check_place(struct store *store)
+{
+    int moved = 0;
+    int rc = sqlite3_file_control(store->db, "main", SQLITE_FCNTL_HAS_MOVED, &moved);
+    return rc == SQLITE_OK && moved ? SQLITE_READONLY_DBMOVED : SQLITE_OK;
+}
+
+static void explain(struct store *store, int rc, struct store_error *error)
+{
+    if (rc == SQLITE_READONLY_DBMOVED)
+        store_error_set(
+            error, STORE_TROUBLE,
+            "%s was moved or removed while it was in use; put it back under that name, with its -wal",
+            store->path);
+    else
+        database_fail(error, store->db, store->path, "write to the database");
+}
+
+static void roll_back(struct store *store, int rc)
+{
+    struct store_error error; /* asked for before the rollback replaces it */
+    enum store_state state = state_of(store->db, rc);
+    explain(store, rc, &error);
+    /* Where even this fails the transaction stays open, the next BEGIN fails, and this is tried again. */
+    if (!sqlite3_get_autocommit(store->db) && run_plain(store->rollback) != SQLITE_OK)
+        state = STORE_STATE_FAILING;
+    failed(store, state, error.text);
+}
+
 /* Begin, body, commit. True: it is on disk. False: nothing of it is, and the pause before the next try has begun. */
 static bool transact(struct store *store, int (*body)(struct store *store))
 {
-    int rc = run_plain(store->begin);
+    int rc = check_place(store);
+    if (rc == SQLITE_OK)
+        rc = run_plain(store->begin);
     if (rc == SQLITE_OK && !store->run_written)
         rc = write_run(store);
     if (rc == SQLITE_OK)
@@ -124,13 +156,7 @@ static bool transact(struct store *store, int (*body)(struct store *store))
     if (rc == SQLITE_OK)
         rc = run_plain(store->commit);
     if (rc != SQLITE_OK) {
-        struct store_error error; /* asked for before the rollback replaces it */
-        database_fail(&error, store->db, store->path, "write to the database");
-        enum store_state state = state_of(store->db, rc);
-        /* Where even this fails the transaction stays open, the next BEGIN fails, and this is tried again. */
-        if (!sqlite3_get_autocommit(store->db) && run_plain(store->rollback) != SQLITE_OK)
-            state = STORE_STATE_FAILING;
-        failed(store, state, error.text);
+        roll_back(store, rc);
         return false;
     }
     store->run_written = true;

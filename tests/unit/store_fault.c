@@ -301,6 +301,44 @@ static void closing_on_a_full_disk_ends_and_says_so(void **state)
     assert_all_there(f, 200);
 }
 
+static void a_database_that_is_moved_away_is_noticed(void **state)
+{
+    struct fixture *f = *state;
+    char away[140];
+    snprintf(away, sizeof away, "%s/away.db", f->folder);
+    fixture_open(f);
+    submit_markers(f, 1, 1);
+    flush(f);
+    assert_int_equal(rename(f->path, away), 0);
+    submit_markers(f, 2, 2);
+    fixture_wait_state(f, STORE_STATE_FAILING);
+    assert_int_equal(f->committed, 1);
+    assert_non_null(strstr(f->why, "put it back"));
+    assert_int_equal(rename(away, f->path), 0);
+    fixture_wait_committed(f, 2);
+    fixture_close(f);
+    assert_all_there(f, 2);
+}
+
+static void a_program_that_locks_the_database_delays_and_is_told(void **state)
+{
+    struct fixture *f = *state;
+    sqlite3 *other;
+    fixture_open(f);
+    submit_markers(f, 1, 1);
+    flush(f);
+    assert_int_equal(sqlite3_open(f->path, &other), SQLITE_OK);
+    assert_int_equal(sqlite3_exec(other, "BEGIN IMMEDIATE", NULL, NULL, NULL), SQLITE_OK);
+    submit_markers(f, 2, 2);
+    fixture_wait_state(f, STORE_STATE_FAILING);
+    assert_non_null(strstr(f->why, "another program"));
+    assert_int_equal(sqlite3_exec(other, "COMMIT", NULL, NULL, NULL), SQLITE_OK);
+    fixture_wait_committed(f, 2);
+    sqlite3_close(other);
+    fixture_close(f);
+    assert_all_there(f, 2);
+}
+
 /* One script of markers, telemetry and observations; whichever call of the file system fails, all of it arrives in the end. */
 static void run_script(struct fixture *f)
 {
@@ -376,6 +414,8 @@ int main(void)
         FAULT_TEST(a_slow_disk_delays_the_acknowledgement_and_not_the_loop),
         FAULT_TEST(telemetry_is_shed_before_entries),
         FAULT_TEST(closing_on_a_full_disk_ends_and_says_so),
+        FAULT_TEST(a_database_that_is_moved_away_is_noticed),
+        FAULT_TEST(a_program_that_locks_the_database_delays_and_is_told),
         FAULT_TEST(any_call_that_fails_once_costs_nothing),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
