@@ -151,10 +151,14 @@ static void on_kept(struct pad_state *pad, const struct wire_kept *kept)
     }
 }
 
-/* What has waited long enough is put where loss of power cannot reach it, one press at a time, oldest first. */
+/*
+ * What has waited long enough, or waits while nobody listens, is put where loss of power cannot reach it, one press at a time, oldest
+ * first.
+ */
 static void spill_waiting(struct pad_state *pad)
 {
     struct pad_fault *fault = fault_of(pad, WIRE_FAULT_EEPROM);
+    int32_t least_us = pad->linked ? (int32_t)PAD_SPILL_US : 0;
 
     if (spill_free(&pad->spill) && pad->ready) {
         uint8_t i = 0;
@@ -162,7 +166,7 @@ static void spill_waiting(struct pad_state *pad)
             i++;
         }
         const struct queue_press *press = &pad->queue.press[i];
-        if (i < pad->queue.count && (int32_t)(low(pad->now_us) - press->tick_low) >= (int32_t)PAD_SPILL_US) {
+        if (i < pad->queue.count && (int32_t)(low(pad->now_us) - press->tick_low) >= least_us) {
             (void)spill_press(&pad->spill, press);
         }
     }

@@ -10,7 +10,7 @@
  * Ticks are microseconds since power-up, 48 bits, never backwards; any start and any distance between turns works, the
  * distance being the error of a stamp where the board has no touch latch. Nothing here may be called from an interrupt.
  *
- * A press's life: first contact -> confirmed -> queued, amber -> PRESS sent -> (250 ms: written to EEPROM) -> KEPT -> green, forgotten.
+ * A press's life: first contact -> confirmed -> queued, amber -> PRESS sent -> (250 ms, or nobody there: written to EEPROM) -> KEPT -> green, forgotten.
  */
 #ifndef PAD_PAD_H
 #define PAD_PAD_H
@@ -29,7 +29,7 @@ enum {
     PAD_FAULTS = 4,            /* codes of enum wire_fault_code */
     PAD_LINK_US = 3000000,     /* no sound frame for this long: nobody listens */
     PAD_ANNOUNCE_US = 1000000, /* HELLO this often while nobody listens */
-    PAD_SPILL_US = 250000,     /* unkept for this long: to the EEPROM */
+    PAD_SPILL_US = 250000,     /* unkept for this long: to the EEPROM; at once while nobody listens */
 };
 
 struct pad_fault {

@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { US = CHIP_CYCLES_PER_US, STEP = 20 * US, PRESSES_MAX = 8 };
+enum { US = CHIP_CYCLES_PER_US, STEP = 50 * US, PRESSES_MAX = 8 };
 #define MS ((uint64_t)1000 * US)
 
 /* One pad on the bench: a chip, its memory, its host. */
@@ -336,6 +336,21 @@ static void judge_cut(struct bench *b, struct cuts *t, const struct life *life, 
     }
 }
 
+/* Power comes back, the host is there: until the pad says that nothing waits. */
+static bool deliver_all(struct bench *b)
+{
+    bool alive = power_up(b, true);
+    do {
+        alive = alive && run_to(b, chip_cycle(b->chip) + 50 * MS);
+    } while (alive && (b->host.pongs == 0 || b->host.waiting > 0) && chip_cycle(b->chip) < 10000 * MS);
+    /* Its marks in the memory are written after the last *kept*. */
+    alive = alive && run_to(b, chip_cycle(b->chip) + (uint64_t)chance_range(&b->chance, 0, 300) * MS);
+    if (b->chip != NULL) {
+        chip_free(b->chip, b->eeprom);
+    }
+    return alive;
+}
+
 static bool one_cut(struct bench *b, struct cuts *t)
 {
     struct life life[PRESSES_MAX] = {{0}};
@@ -355,10 +370,9 @@ static bool one_cut(struct bench *b, struct cuts *t)
     }
     chip_free(b->chip, b->eeprom);
     unsigned records = on_record(b->eeprom, record);
-    if (!power_up(b, true) || !run_to(b, 3000 * MS)) {
+    if (!deliver_all(b)) {
         return false;
     }
-    chip_free(b->chip, b->eeprom);
     judge_cut(b, t, life, count, cut, record, records);
     return true;
 }

@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { US = CHIP_CYCLES_PER_US };
+enum { US = CHIP_CYCLES_PER_US, PING_US = 300000 };
 
 void host_init(struct host *host, uint64_t seed)
 {
@@ -24,7 +24,7 @@ void host_attach(struct host *host, struct chip *chip, bool connected)
     host->connected = connected;
     host->pendings = 0;
     host->byte_head = host->byte_tail = 0;
-    host->ping_at = (uint64_t)chance_range(&host->chance, 0, 400000) * US;
+    host->ping_at = (uint64_t)chance_range(&host->chance, 0, PING_US) * US;
     host->pongs = 0;
     host->least_rx_late = host->least_tx_early = INT64_MAX;
     host->most_rx_late = host->most_tx_early = INT64_MIN;
@@ -101,6 +101,7 @@ static void on_pong(struct host *host, uint64_t cycle, const struct wire_pong *p
     host->most_rx_late = late > host->most_rx_late ? late : host->most_rx_late;
     host->least_tx_early = early < host->least_tx_early ? early : host->least_tx_early;
     host->most_tx_early = early > host->most_tx_early ? early : host->most_tx_early;
+    host->waiting = pong->waiting;
     host->pongs++;
 }
 
@@ -177,7 +178,7 @@ void host_run(struct host *host)
     if (now >= host->ping_at) {
         struct wire_message message = {.type = WIRE_PING};
         message.u.ping.id = ++host->ping_id;
-        host->ping_at = now + (uint64_t)1000000 * US;
+        host->ping_at = now + (uint64_t)PING_US * US;
         host->ping_in = say(host, now, &message);
     }
 }

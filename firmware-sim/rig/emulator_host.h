@@ -1,5 +1,5 @@
 /*
- * emulator_host: a host for the emulated pad: it pings once a second, stores what it gets by (boot, seq), and answers *kept* after a
+ * emulator_host: a host for the emulated pad: it pings several times a second, stores what it gets by (boot, seq), and answers *kept* after a
  * while, as a disk does. It outlives the pad's power-ups. Cycles are those of the chip's power-up in hand.
  */
 #ifndef BELLROPE_RIG_EMULATOR_HOST_H
@@ -41,7 +41,8 @@ struct host {
     uint64_t ping_at;
     uint16_t ping_id;
     uint64_t ping_in; /* its last bit */
-    unsigned pongs;
+    unsigned pongs;   /* in this power-up */
+    uint8_t waiting;  /* what the last pong said */
     /* Over this power-up: the least that a ping's stamp came after its last bit, and a pong's before its first, in cycles. */
     int64_t least_rx_late, most_rx_late, least_tx_early, most_tx_early;
     struct wire_hello hello;

@@ -93,6 +93,23 @@ static void unkept_presses_survive_a_replug(void **state)
     bench_free(&b);
 }
 
+static void without_a_link_a_press_is_safe_in_a_tenth_of_a_second(void **state)
+{
+    (void)state;
+    struct bench b;
+    begin(&b, 12);
+    b.connected = false;
+    bench_run(&b, 3500000);
+    press(&b, 5);
+    bench_run(&b, 110000);
+    replug(&b);
+    b.connected = true;
+    bench_run(&b, 500000);
+    assert_int_equal(b.gots, 1);
+    assert_int_equal(b.got[0].press.key, 5);
+    bench_free(&b);
+}
+
 static void a_press_kept_in_time_touches_no_memory(void **state)
 {
     (void)state;
@@ -297,6 +314,7 @@ int main(void)
         cmocka_unit_test(boots_are_counted),
         cmocka_unit_test(no_boot_id_is_used_twice_however_power_fails),
         cmocka_unit_test(unkept_presses_survive_a_replug),
+        cmocka_unit_test(without_a_link_a_press_is_safe_in_a_tenth_of_a_second),
         cmocka_unit_test(a_press_kept_in_time_touches_no_memory),
         cmocka_unit_test(holds_and_chords_survive_with_what_they_refer_to),
         cmocka_unit_test(wear_goes_round),
