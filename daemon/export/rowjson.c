@@ -252,7 +252,7 @@ static void put(struct answer_text *text, const char *bytes, size_t len)
 {
     if (text->failed)
         return;
-    if (text->len + len + 1 > text->size) {
+    if (text->at == NULL || text->len + len + 1 > text->size) {
         size_t size = (text->len + len + 1) * 2;
         char *at = realloc(text->at, size);
         if (at == NULL) {

@@ -14,12 +14,12 @@
 
 /* Each writes an object without a newline and returns its length; 0 where `size` is too small. */
 size_t rowjson_marker(const struct query_marker *row, char *out, size_t size);
-size_t rowjson_sighting(const struct query_sighting *row, char *out, size_t size);
-size_t rowjson_span(const struct query_span *row, char *out, size_t size);
+size_t rowjson_sighting(const struct query_sighting *row, char *bytes, size_t size);
+size_t rowjson_span(const struct query_span *row, char *bytes, size_t size);
 /* `marker` is the press that took the sample, for its place and timecode; NULL: not known. */
-size_t rowjson_sample(const struct query_sample *row, const struct query_marker *marker, char *out,
+size_t rowjson_sample(const struct query_sample *row, const struct query_marker *marker, char *bytes,
                       size_t size);
-size_t rowjson_dive(const struct query_dive *row, char *out, size_t size);
+size_t rowjson_dive(const struct query_dive *row, char *bytes, size_t size);
 
 enum rowjson_kind { ROWJSON_MARKERS, ROWJSON_SIGHTINGS, ROWJSON_SPANS, ROWJSON_SAMPLES, ROWJSON_DIVES };
 

@@ -33,8 +33,8 @@ enum jsonrpc_code {
 /* One request inside a line. Points into the parsed text, which must outlive it. */
 struct jsonrpc_call {
     const char *method;
-    const json_t *params; /* an object, or NULL: none were given */
-    const json_t *id;     /* NULL: a notification, never answered */
+    json_t *params;   /* an object, or NULL: none were given */
+    const json_t *id; /* NULL: a notification, never answered */
 };
 
 /* Parses a line: an object, or an array of 1 to JSONRPC_BATCH_MAX members. NULL with a code and a sentence otherwise. */

@@ -201,7 +201,7 @@ static void tcp_peer(const struct sockaddr_storage *address, socklen_t len, char
 
 void listener_peer(int fd, char *out, size_t size)
 {
-    struct sockaddr_storage address;
+    struct sockaddr_storage address = {0};
     socklen_t len = sizeof address;
     if (getpeername(fd, (struct sockaddr *)&address, &len) == 0 && address.ss_family != AF_UNIX) {
         tcp_peer(&address, len, out, size);

@@ -19,11 +19,11 @@ enum param_type {
 
 struct param {
     const char *name;
-    enum param_type type;
+    const char *field; /* NULL: the same name */
     size_t size;
+    enum param_type type;
     bool must;
     bool may_be_empty;
-    const char *field; /* NULL: the same name */
 };
 
 struct method {
@@ -35,53 +35,53 @@ struct method {
 };
 
 static const struct param NO_PARAMS[] = {{0}};
-static const struct param HELLO[] = {{"token", PARAM_TEXT, REQUEST_TOKEN_SIZE, true, false, NULL}, {0}};
+static const struct param HELLO[] = {{"token", NULL, REQUEST_TOKEN_SIZE, PARAM_TEXT, true, false}, {0}};
 static const struct param SUBSCRIBE[] = {
-    {"since", PARAM_WHOLE, 0, false, false, NULL}, {"types", PARAM_TYPES, 0, false, false, NULL}, {0}};
-static const struct param PRESS[] = {{"key", PARAM_TEXT, LABEL_SIZE, true, false, NULL},
-                                     {"seat", PARAM_TEXT, SEAT_SIZE, false, false, NULL},
-                                     {"note", PARAM_TEXT, NOTE_SIZE, false, true, NULL},
-                                     {"target", PARAM_TEXT, REF_SIZE, false, false, NULL},
-                                     {"ago_s", PARAM_SECONDS, 0, false, false, "ago_ns"},
-                                     {"at_utc", PARAM_UTC, 0, false, false, NULL},
-                                     {"at_timecode", PARAM_TEXT, 16, false, false, NULL},
-                                     {"by", PARAM_TEXT, WHO_SIZE, false, false, NULL},
+    {"since", NULL, 0, PARAM_WHOLE, false, false}, {"types", NULL, 0, PARAM_TYPES, false, false}, {0}};
+static const struct param PRESS[] = {{"key", NULL, LABEL_SIZE, PARAM_TEXT, true, false},
+                                     {"seat", NULL, SEAT_SIZE, PARAM_TEXT, false, false},
+                                     {"note", NULL, NOTE_SIZE, PARAM_TEXT, false, true},
+                                     {"target", NULL, REF_SIZE, PARAM_TEXT, false, false},
+                                     {"ago_s", "ago_ns", 0, PARAM_SECONDS, false, false},
+                                     {"at_utc", NULL, 0, PARAM_UTC, false, false},
+                                     {"at_timecode", NULL, 16, PARAM_TEXT, false, false},
+                                     {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
                                      {0}};
 static const struct param SAMPLE[] = {
-    {"container", PARAM_TEXT, 24, true, false, NULL},    {"note", PARAM_TEXT, NOTE_SIZE, false, true, NULL},
-    {"seat", PARAM_TEXT, SEAT_SIZE, false, false, NULL}, {"ago_s", PARAM_SECONDS, 0, false, false, "ago_ns"},
-    {"at_utc", PARAM_UTC, 0, false, false, NULL},        {"at_timecode", PARAM_TEXT, 16, false, false, NULL},
-    {"by", PARAM_TEXT, WHO_SIZE, false, false, NULL},    {0}};
-static const struct param DIVE_BEGIN[] = {{"id", PARAM_DIVE, DIVE_ID_SIZE, true, false, NULL},
-                                          {"vehicle", PARAM_TEXT, LABEL_SIZE, false, true, NULL},
-                                          {"ship", PARAM_TEXT, LABEL_SIZE, false, true, NULL},
-                                          {"site", PARAM_TEXT, LABEL_SIZE, false, true, NULL},
+    {"container", NULL, 24, PARAM_TEXT, true, false},    {"note", NULL, NOTE_SIZE, PARAM_TEXT, false, true},
+    {"seat", NULL, SEAT_SIZE, PARAM_TEXT, false, false}, {"ago_s", "ago_ns", 0, PARAM_SECONDS, false, false},
+    {"at_utc", NULL, 0, PARAM_UTC, false, false},        {"at_timecode", NULL, 16, PARAM_TEXT, false, false},
+    {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},    {0}};
+static const struct param DIVE_BEGIN[] = {{"id", NULL, DIVE_ID_SIZE, PARAM_DIVE, true, false},
+                                          {"vehicle", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
+                                          {"ship", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
+                                          {"site", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
                                           {0}};
-static const struct param REMARK[] = {{"ref", PARAM_TEXT, REF_SIZE, true, false, NULL},
-                                      {"text", PARAM_TEXT, NOTE_SIZE * 4, true, false, NULL},
-                                      {"by", PARAM_TEXT, WHO_SIZE, false, false, NULL},
+static const struct param REMARK[] = {{"ref", NULL, REF_SIZE, PARAM_TEXT, true, false},
+                                      {"text", NULL, NOTE_SIZE * 4, PARAM_TEXT, true, false},
+                                      {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
                                       {0}};
-static const struct param STRIKE[] = {{"ref", PARAM_TEXT, REF_SIZE, true, false, NULL},
-                                      {"why", PARAM_TEXT, NOTE_SIZE, false, true, NULL},
-                                      {"by", PARAM_TEXT, WHO_SIZE, false, false, NULL},
-                                      {"undo", PARAM_FLAG, 0, false, false, NULL},
+static const struct param STRIKE[] = {{"ref", NULL, REF_SIZE, PARAM_TEXT, true, false},
+                                      {"why", NULL, NOTE_SIZE, PARAM_TEXT, false, true},
+                                      {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
+                                      {"undo", NULL, 0, PARAM_FLAG, false, false},
                                       {0}};
-static const struct param IDENTIFY[] = {{"ref", PARAM_TEXT, REF_SIZE, true, false, NULL},
-                                        {"name", PARAM_TEXT, LABEL_SIZE * 2, true, false, NULL},
-                                        {"qualifier", PARAM_TEXT, LABEL_SIZE, false, true, NULL},
-                                        {"rank", PARAM_TEXT, 24, false, true, NULL},
-                                        {"name_id", PARAM_TEXT, TERM_SIZE, false, true, NULL},
-                                        {"by", PARAM_TEXT, WHO_SIZE, false, false, NULL},
-                                        {"why", PARAM_TEXT, NOTE_SIZE, false, true, NULL},
+static const struct param IDENTIFY[] = {{"ref", NULL, REF_SIZE, PARAM_TEXT, true, false},
+                                        {"name", NULL, LABEL_SIZE * 2, PARAM_TEXT, true, false},
+                                        {"qualifier", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
+                                        {"rank", NULL, 24, PARAM_TEXT, false, true},
+                                        {"name_id", NULL, TERM_SIZE, PARAM_TEXT, false, true},
+                                        {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
+                                        {"why", NULL, NOTE_SIZE, PARAM_TEXT, false, true},
                                         {0}};
 static const struct param SEAT[] = {
-    {"seat", PARAM_TEXT, SEAT_SIZE, true, false, NULL}, {"who", PARAM_TEXT, WHO_SIZE, true, true, NULL}, {0}};
+    {"seat", NULL, SEAT_SIZE, PARAM_TEXT, true, false}, {"who", NULL, WHO_SIZE, PARAM_TEXT, true, true}, {0}};
 static const struct param CLAP[] = {
-    {"pad", PARAM_TEXT, SOURCE_SIZE, false, false, NULL}, {"frame", PARAM_TEXT, 16, false, false, NULL}, {0}};
-static const struct param ROWS[] = {{"dive", PARAM_DIVE, DIVE_ID_SIZE, false, true, NULL},
-                                    {"after", PARAM_WHOLE, 0, false, false, NULL},
-                                    {"limit", PARAM_WHOLE, 0, false, false, NULL},
-                                    {"newest", PARAM_FLAG, 0, false, false, NULL},
+    {"pad", NULL, SOURCE_SIZE, PARAM_TEXT, false, false}, {"frame", NULL, 16, PARAM_TEXT, false, false}, {0}};
+static const struct param ROWS[] = {{"dive", NULL, DIVE_ID_SIZE, PARAM_DIVE, false, true},
+                                    {"after", NULL, 0, PARAM_WHOLE, false, false},
+                                    {"limit", NULL, 0, PARAM_WHOLE, false, false},
+                                    {"newest", NULL, 0, PARAM_FLAG, false, false},
                                     {0}};
 
 static const struct method METHODS[] = {
@@ -281,11 +281,11 @@ static bool take(struct reading *reading, const struct param *param, const json_
 }
 
 /* Names that the method does not have; the accepted ones are said. */
-static bool names_are_known(const struct reading *reading, const json_t *params)
+static bool names_are_known(const struct reading *reading, json_t *params)
 {
     const char *name;
-    const json_t *value;
-    json_object_foreach((json_t *)(uintptr_t)params, name, value)
+    json_t *value;
+    json_object_foreach(params, name, value)
     {
         const struct param *param = reading->method->params;
         while (param->name != NULL && strcmp(param->name, name) != 0)
@@ -310,7 +310,7 @@ static bool one_instant(const struct reading *reading, const json_t *params)
     return given <= 1 || refuse(reading, "ago_s, at_utc, at_timecode:", "give one of them at most");
 }
 
-static bool read_params(struct reading *reading, const json_t *params)
+static bool read_params(struct reading *reading, json_t *params)
 {
     if (!names_are_known(reading, params) || !one_instant(reading, params))
         return false;

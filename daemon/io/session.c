@@ -433,9 +433,9 @@ static void on_wants_piece(struct connection *connection)
     session->fetching = true;
     if (!fetch_start(&server->lane[SOCKET_LANE_JOURNAL], &server->backend, &want, on_piece,
                      session_take(session))) {
-        session_drop(session);
         session->fetching = false;
         connection_close(connection);
+        session_drop(session);
     }
 }
 

@@ -139,10 +139,9 @@ struct tokens *tokens_load(const char *path, char *why, size_t why_size)
 enum token_role tokens_role(const struct tokens *tokens, const char *token)
 {
     char given[TOKEN_SIZE] = {0};
-    size_t len = strlen(token);
-    if (len >= TOKEN_SIZE)
+    if (strlen(token) >= TOKEN_SIZE)
         return TOKEN_NONE;
-    memcpy(given, token, len);
+    strncpy(given, token, TOKEN_SIZE - 1);
     unsigned role = TOKEN_NONE;
     for (size_t i = 0; i < tokens->count; i++) {
         unsigned char different = 0;
