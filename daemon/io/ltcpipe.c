@@ -3,6 +3,7 @@
 #include "core/fields.h"
 #include "io/line.h"
 #include "io/log.h"
+#include "io/ltcgain.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -15,7 +16,7 @@
 
 /* WORDS: more than one read of 64 KiB can hold, at twice the speed of 60 frames a second. A command that fails at once is
  * tried less often than a port that is not there. */
-enum { WORDS = 256, FIRST_WAIT_MS = 500, LAST_WAIT_MS = 8000, SAMPLES = 4096 };
+enum { WORDS = 256, FIRST_WAIT_MS = 500, LAST_WAIT_MS = 8000, SAMPLES = 480 };
 
 struct ltcpipe {
     uv_loop_t *loop;
@@ -24,13 +25,14 @@ struct ltcpipe {
     bool running; /* the command has not been reaped, or its handle is not closed yet */
     bool closing, line_closed;
     LTCDecoder *decoder;
+    struct ltcgain gain;
     int64_t samples; /* of this stream, so far */
     bool has_half;
     uint8_t half; /* the first byte of a sample whose second has not come */
     /* the plan */
     enum config_audio kind;
     char source[CONFIG_PATH_SIZE], folder[CONFIG_PATH_SIZE];
-    int32_t samples_per_frame;
+    int32_t samples_per_frame, window;
     struct deliver deliver;
 };
 
@@ -92,6 +94,7 @@ static void take_bytes(struct ltcpipe *pipe, mono_ns now, const uint8_t *bytes, 
     short samples[SAMPLES];
     while (bytes < end) {
         size_t count = unpack(pipe, &bytes, end, samples);
+        ltcgain_apply(&pipe->gain, samples, count, pipe->window);
         ltc_decoder_write_s16(pipe->decoder, samples, count, pipe->samples);
         pipe->samples += (int64_t)count;
     }
@@ -106,6 +109,7 @@ static void begin_stream(struct ltcpipe *pipe)
     if (pipe->decoder != NULL)
         ltc_decoder_free(pipe->decoder);
     pipe->decoder = ltc_decoder_create(pipe->samples_per_frame, WORDS);
+    pipe->gain = (struct ltcgain){0};
     pipe->samples = 0;
     pipe->has_half = false;
 }
@@ -218,6 +222,7 @@ struct ltcpipe *ltcpipe_new(uv_loop_t *loop, const struct ltcpipe_plan *plan)
     snprintf(pipe->source, sizeof pipe->source, "%s", plan->source);
     snprintf(pipe->folder, sizeof pipe->folder, "%s", plan->folder);
     pipe->samples_per_frame = plan->sample_rate_hz / (plan->frames_per_s > 0 ? plan->frames_per_s : 25);
+    pipe->window = plan->sample_rate_hz / 100;
     pipe->deliver = plan->deliver;
     bool command = plan->kind == CONFIG_AUDIO_EXEC;
     struct line_plan line = {.name = "timecode",

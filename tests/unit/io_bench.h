@@ -48,7 +48,7 @@ static inline void bench_on_guard(uv_timer_t *timer)
 }
 
 static inline void bench_on_input(void *ctx, enum input_kind kind, int source, mono_ns now, const void *bytes,
-                           size_t len)
+                                  size_t len)
 {
     (void)ctx;
     assert_true(bench.count < BENCH_SEEN_MAX);
@@ -89,13 +89,19 @@ static inline int bench_set_up(void **state)
     return 0;
 }
 
+/* Until nothing is open but the bench's own guard. */
+static inline void bench_run_until_closed(void)
+{
+    while (uv_run(&bench.loop, UV_RUN_DEFAULT) != 0)
+        ;
+}
+
 /* After the test has closed its shells. A loop that cannot be closed has a handle left. */
 static inline int bench_tear_down(void **state)
 {
     (void)state;
     uv_close((uv_handle_t *)&bench.guard, NULL);
-    while (uv_run(&bench.loop, UV_RUN_DEFAULT) != 0)
-        ;
+    bench_run_until_closed();
     int left = uv_loop_close(&bench.loop);
     return left != 0 ? left : rmdir(bench.folder);
 }

@@ -5,6 +5,7 @@
 #include "io/ltcpipe.h"
 
 #include "core/fields.h"
+#include "io/ltcgain.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -52,8 +53,8 @@ static void begin(enum config_audio kind, const char *source)
     assert_non_null(audio);
 }
 
-/* 01:02:03:00 and on, at 25 frames a second. */
-static void make_audio(void)
+/* 01:02:03:00 and on, at 25 frames a second; `peak` of 32767 is full scale. */
+static void make_audio(int peak)
 {
     LTCEncoder *encoder = ltc_encoder_create(RATE_HZ, FPS, LTC_TV_625_50, 0);
     SMPTETimecode from = {.hours = 1, .mins = 2, .secs = 3};
@@ -65,7 +66,7 @@ static void make_audio(void)
         ltc_encoder_encode_frame(encoder);
         int len = ltc_encoder_get_bufferptr(encoder, &samples, 1);
         for (int j = 0; j < len && at < FRAMES * FRAME_SAMPLES; j++)
-            made[at++] = (int16_t)((samples[j] - 128) * 200);
+            made[at++] = (int16_t)((samples[j] - 128) * peak / 128);
         ltc_encoder_inc_timecode(encoder);
     }
     assert_int_equal(at, FRAMES * FRAME_SAMPLES);
@@ -170,7 +171,7 @@ static void assert_words(int from)
 static void test_words_from_a_fifo(void **state)
 {
     (void)state;
-    make_audio();
+    make_audio(25600);
     assert_int_equal(mkfifo(path, 0600), 0);
     begin(CONFIG_AUDIO_FIFO, path);
     int writer = open_writer();
@@ -205,7 +206,7 @@ static void write_file(void)
 static void test_words_from_a_command(void **state)
 {
     (void)state;
-    make_audio();
+    make_audio(25600);
     write_file();
     begin(CONFIG_AUDIO_EXEC, "cat audio"); /* in the folder of the configuration */
     run_until_end(FRAMES * FRAME_SAMPLES);
@@ -219,6 +220,57 @@ static void test_words_from_a_command(void **state)
     run_until_end(FRAMES * FRAME_SAMPLES);
     assert_words(0);
     (void)unlink(path);
+}
+
+/* At -60 dB, and from there to nearly full scale and back within one stream: few words are lost where the level leaps. */
+static void test_levels(void **state)
+{
+    (void)state;
+    make_audio(33);
+    write_file();
+    begin(CONFIG_AUDIO_EXEC, "cat audio");
+    run_until_end(FRAMES * FRAME_SAMPLES);
+    assert_words(0);
+    ltcpipe_close(audio);
+    bench_run_until_closed();
+
+    make_audio(33);
+    for (size_t i = 0; i < FRAMES * FRAME_SAMPLES; i++)
+        if (i / (10 * FRAME_SAMPLES) % 2 == 1)
+            made[i] = (int16_t)(made[i] * 900);
+    (void)unlink(path);
+    write_file();
+    bench.count = 0;
+    begin(CONFIG_AUDIO_EXEC, "cat audio");
+    run_until_end(FRAMES * FRAME_SAMPLES);
+    int words = 0;
+    for (int i = 0; i < bench.count; i++)
+        words += bench.seen[i].kind == INPUT_LTC;
+    assert_true(words >= FRAMES - 12);
+    (void)unlink(path);
+}
+
+static void test_gain(void **state)
+{
+    (void)state;
+    struct ltcgain gain = {0};
+    short block[480];
+    for (int i = 0; i < 480; i++)
+        block[i] = (short)(i % 20 < 10 ? 100 : -100);
+    ltcgain_apply(&gain, block, 200, 480); /* too short to judge by */
+    assert_int_equal(gain.shift, 0);
+    ltcgain_apply(&gain, block, 480, 480);
+    assert_int_equal(gain.shift, 5);
+    assert_int_equal(block[0], 100); /* from the next block on */
+    ltcgain_apply(&gain, block, 480, 480);
+    assert_int_equal(block[0], 3200);
+    assert_int_equal(block[15], -3200);
+    for (int i = 0; i < 480; i++)
+        block[i] = i % 20 < 10 ? 32767 : -32768;
+    ltcgain_apply(&gain, block, 480, 480); /* nothing is ever clipped */
+    assert_int_equal(gain.shift, 0);
+    assert_int_equal(block[0], 32767);
+    assert_int_equal(block[15], -32768);
 }
 
 /* A command whose child holds the output: closing leaves neither behind, and the loop waits for the reaping. */
@@ -235,8 +287,7 @@ static void test_a_command_is_killed_with_its_children(void **state)
     assert_int_equal(getsid(pid), pid);
     ltcpipe_close(audio);
     audio = NULL;
-    while (uv_run(&bench.loop, UV_RUN_DEFAULT) != 0)
-        ;
+    bench_run_until_closed();
     assert_int_equal(kill(pid, 0), -1); /* reaped */
     assert_int_equal(errno, ESRCH);
     (void)unlink(path);
@@ -268,6 +319,8 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test_setup_teardown(test_words_from_a_fifo, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_words_from_a_command, set_up, tear_down),
+        cmocka_unit_test_setup_teardown(test_levels, set_up, tear_down),
+        cmocka_unit_test(test_gain),
         cmocka_unit_test_setup_teardown(test_a_command_is_killed_with_its_children, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_a_command_that_fails, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_silence_has_no_words, set_up, tear_down),
