@@ -7,11 +7,16 @@
 #include "core/fields.h"
 #include "io/evdev.h"
 #include "io/line.h"
+#include "io/serial.h"
 
 #include <errno.h>
 #include <fcntl.h>
 #include <linux/input.h>
+#include <linux/serial.h>
 #include <pty.h>
+#include <sys/ioctl.h>
+#include <sys/syscall.h>
+#include <termios.h>
 #include <poll.h>
 
 #include "io_bench.h"
@@ -226,6 +231,90 @@ static void test_close_from_within_a_delivery(void **state)
     assert_int_equal(bench.count, 1);
 }
 
+/*
+ * Through libserialport, without a device. It takes what is under /sys/class/tty; the multiplexer of pseudo-terminals is,
+ * and opening it gives a master. What a master lacks of a serial driver (modem lines, TIOCGSERIAL) is played here, by an
+ * ioctl() that the library calls in place of libc's.
+ */
+static struct {
+    bool plays; /* a serial driver */
+    int modem;
+    struct serial_struct settings;
+} driver;
+
+int ioctl(int fd, unsigned long request, ...)
+{
+    va_list args;
+    va_start(args, request);
+    void *arg = va_arg(args, void *);
+    va_end(args);
+    if (!driver.plays)
+        return (int)syscall(SYS_ioctl, fd, request, arg);
+    switch (request) {
+    case TIOCMGET:
+        *(int *)arg = driver.modem;
+        return 0;
+    case TIOCMSET:
+    case TIOCMBIS:
+    case TIOCMBIC:
+        return 0;
+    case TIOCGSERIAL:
+        *(struct serial_struct *)arg = driver.settings;
+        return 0;
+    case TIOCSSERIAL:
+        driver.settings = *(struct serial_struct *)arg;
+        return 0;
+    default:
+        return (int)syscall(SYS_ioctl, fd, request, arg);
+    }
+}
+
+static void test_through_libserialport(void **state)
+{
+    (void)state;
+    struct serial_error error;
+    uint8_t bytes[64];
+    struct termios mode;
+    driver.plays = true;
+    struct serial *serial = serial_open("/dev/ptmx", 57600, &error);
+    driver.plays = false;
+    if (serial == NULL)
+        fail_msg("%s", error.text);
+    assert_string_equal(error.text, "");
+    assert_true(serial_is_low_latency(serial));
+    assert_true(((unsigned)driver.settings.flags & ASYNC_LOW_LATENCY) != 0);
+    assert_int_equal(tcgetattr(serial_fd(serial), &mode), 0);
+    assert_int_equal(cfgetospeed(&mode), B57600);
+    assert_int_equal(mode.c_cflag & (CSIZE | PARENB | CSTOPB | CRTSCTS | HUPCL), CS8);
+    assert_int_equal(mode.c_lflag & (ICANON | ECHO | ISIG), 0);
+
+    assert_int_equal(serial_read(serial, bytes, sizeof bytes), 0);
+    assert_int_equal(unlockpt(serial_fd(serial)), 0);
+    int slave = open(ptsname(serial_fd(serial)), O_RDWR | O_NOCTTY);
+    assert_true(slave >= 0);
+    assert_int_equal(write(slave, "from pad", 8), 8);
+    assert_int_equal(serial_read(serial, bytes, sizeof bytes), 8);
+    assert_memory_equal(bytes, "from pad", 8);
+    assert_int_equal(serial_write(serial, "to pad", 6), 6);
+    assert_int_equal(read(slave, bytes, sizeof bytes), 6);
+    assert_memory_equal(bytes, "to pad", 6);
+    close(slave);
+    assert_int_equal(serial_read(serial, bytes, sizeof bytes), -EIO); /* the other end is gone */
+    serial_close(serial);
+}
+
+static void test_what_serial_refuses(void **state)
+{
+    (void)state;
+    struct serial_error error;
+    assert_null(serial_open("/dev/null", 9600, &error));
+    assert_string_equal(error.text, "is no serial port: Inappropriate ioctl for device");
+    assert_null(serial_open("/nowhere", 9600, &error));
+    assert_string_equal(error.text, "No such file or directory");
+    char path[64];
+    assert_false(serial_find_usb(0xfffe, 0xfffe, "", path, sizeof path));
+}
+
 /* ---- number pads ---- */
 
 struct pressed {
@@ -318,6 +407,8 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_a_full_line_drops_whole_frames, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_one_port_one_holder, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_close_from_within_a_delivery, set_up, tear_down),
+        cmocka_unit_test(test_through_libserialport),
+        cmocka_unit_test(test_what_serial_refuses),
         cmocka_unit_test(test_number_pad_presses),
         cmocka_unit_test(test_number_pad_overrun),
         cmocka_unit_test(test_what_is_no_number_pad),
