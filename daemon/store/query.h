@@ -38,6 +38,7 @@ struct query_event {
     enum entry_type type;
     const char *event; /* JSON text as it was published */
     size_t len;
+    struct when at; /* when the change was made: for a marker, when its press reached the daemon */
 };
 typedef bool query_event_row(void *ctx, const struct query_event *row);
 

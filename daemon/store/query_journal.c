@@ -24,15 +24,20 @@ static bool hand_over(struct reader_query *query, enum entry_type type, query_ev
     struct query_event event = {.seq = sqlite3_column_int64(stmt, 0), .type = type};
     event.event = (const char *)sqlite3_column_text(stmt, 3);
     event.len = (size_t)sqlite3_column_bytes(stmt, 3);
+    query->take.at = 4;
+    event.at = reader_take_at(&query->take);
     return event.event == NULL || row(ctx, &event); /* NULL: no memory for it; the next step says so */
 }
 
 int64_t query_journal(struct store_reader *reader, const struct query_journal *want, query_event_row *row,
                       void *ctx)
 {
-    static const char all[] = "SELECT seq, type, dive, event FROM journal WHERE seq > ? ORDER BY seq";
+    static const char all[] =
+        "SELECT seq, type, dive, event, at_mono_ns, at_utc_ns, at_utc_bound_ns, at_clock FROM journal "
+        "WHERE seq > ? ORDER BY seq";
     static const char of_ref[] =
-        "SELECT seq, type, dive, event FROM journal WHERE seq > ? AND ref = ? ORDER BY seq";
+        "SELECT seq, type, dive, event, at_mono_ns, at_utc_ns, at_utc_bound_ns, at_clock FROM journal "
+        "WHERE seq > ? AND ref = ? ORDER BY seq";
     struct reader_query query;
     reader_begin(&query, reader, want->ref != NULL ? of_ref : all);
     sql_bind_int(&query.bind, want->since);
