@@ -1156,6 +1156,29 @@ static void tcp_peers_say_hello(void **state)
     rig_end(rig);
 }
 
+/* Beyond its rate a TCP peer is read more slowly; every message is answered all the same. */
+static void a_quick_tcp_peer_loses_nothing(void **state)
+{
+    (void)state;
+    enum { MESSAGES = 2500 };
+    struct rig *rig = rig_new();
+    struct socket_config config = config_of(rig);
+    config.tcp_host = "localhost";
+    config.rate_per_s = 2000;
+    rig_start(rig, &config);
+    struct peer peer = connect_tcp(rig);
+    char line[64];
+    for (int i = 1; i <= MESSAGES; i++) {
+        snprintf(line, sizeof line, "{\"jsonrpc\":\"2.0\",\"id\":%d,\"method\":\"unsubscribe\"}\n", i);
+        give_text(rig, &peer, line);
+        take(&peer, 65536);
+    }
+    for (int i = 1; i <= MESSAGES; i++)
+        hear_result(rig, &peer, i, "last_seq");
+    peer_close(&peer);
+    rig_end(rig);
+}
+
 static void refused_start(struct rig *rig, const struct socket_config *config, const char *says)
 {
     char why[SOCKET_WHY_SIZE] = "";
@@ -1277,6 +1300,7 @@ int main(void)
         cmocka_unit_test(many_subscribers_hear_all),
         cmocka_unit_test(too_many_connections),
         cmocka_unit_test(tcp_peers_say_hello),
+        cmocka_unit_test(a_quick_tcp_peer_loses_nothing),
         cmocka_unit_test(places_that_cannot_be_had),
         cmocka_unit_test(a_second_daemon_is_refused_and_a_stale_file_removed),
         cmocka_unit_test(tokens_are_matched_whole),
