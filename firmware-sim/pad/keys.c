@@ -1,6 +1,8 @@
 /* keys: see keys.h for the model. */
 #include "keys.h"
 
+#include "since.h"
+
 enum key_state { OPEN, RISING, DOWN, REFUSED };
 
 #define TOUCH_OLD_US UINT32_C(60000000)
@@ -38,10 +40,9 @@ static uint64_t widen(const struct look *look, uint32_t low)
     return ahead >= 0 ? look->tick_us + (uint32_t)ahead : look->tick_us - (uint32_t)-ahead;
 }
 
-static void tell(const struct look *look, enum keys_event_kind kind, uint8_t key, uint8_t with,
-                 uint64_t tick_us)
+static void tell(const struct look *look, enum keys_event_kind kind, uint8_t key, uint8_t with, uint32_t tick)
 {
-    struct keys_event event = {.kind = (uint8_t)kind, .key = key, .with = with, .tick_us = tick_us};
+    struct keys_event event = {.kind = (uint8_t)kind, .key = key, .with = with, .tick_us = widen(look, tick)};
     if (key < PAD_KEYS) {
         event.before_us = look->keys->key[key].before_us;
         event.after_us = look->keys->key[key].after_us;
@@ -120,9 +121,9 @@ static void rise(const struct look *look, uint8_t index, bool closed)
     }
     if (closed && key->score_us >= look->set->confirm_us) {
         key->state = DOWN;
-        tell(look, KEYS_DOWN, index, chord_partner(look, index), widen(look, key->edge));
-    } else if (!closed && ((!key->closed && look->now - key->open >= KEYS_FORGET_US) ||
-                           (int32_t)(look->now - key->edge - KEYS_UNDECIDED_US) >= 0)) {
+        tell(look, KEYS_DOWN, index, chord_partner(look, index), key->edge);
+    } else if (!closed && ((!key->closed && since(look->now, key->open, KEYS_FORGET_US)) ||
+                           since(look->now, key->edge, KEYS_UNDECIDED_US))) {
         come_to_rest(look, key);
         look->keys->chatter++;
     }
@@ -134,21 +135,19 @@ static void stay(const struct look *look, uint8_t index, bool closed)
     struct keys_key *key = &look->keys->key[index];
 
     if (closed && key->closed) {
-        /* Both ages are latched long before 32 bits of microseconds wrap. */
-        uint32_t age = look->now - key->edge;
-        if (key->state == DOWN && !key->held && age >= look->set->hold_us && age <= INT32_MAX) {
+        if (key->state == DOWN && !key->held && since(look->now, key->edge, look->set->hold_us)) {
             key->held = true;
-            tell(look, KEYS_HOLD, index, 255, widen(look, key->edge) + look->set->hold_us);
+            tell(look, KEYS_HOLD, index, 255, key->edge + look->set->hold_us);
         }
-        if (!key->stuck && age >= look->set->stuck_us && age <= INT32_MAX) {
+        if (!key->stuck && since(look->now, key->edge, look->set->stuck_us)) {
             key->stuck = true;
-            tell(look, KEYS_STUCK, index, 255, look->tick_us);
+            tell(look, KEYS_STUCK, index, 255, look->now);
         }
-    } else if (!closed && !key->closed && look->now - key->open >= look->set->lockout_us) {
+    } else if (!closed && !key->closed && since(look->now, key->open, look->set->lockout_us)) {
         come_to_rest(look, key);
         if (key->stuck) {
             key->stuck = false;
-            tell(look, KEYS_STUCK_END, index, 255, look->tick_us);
+            tell(look, KEYS_STUCK_END, index, 255, look->now);
         }
     }
 }
@@ -157,7 +156,7 @@ static void refuse(const struct look *look, uint8_t index)
 {
     look->keys->key[index].state = REFUSED;
     look->keys->ghosting = true;
-    tell(look, KEYS_GHOST, index, 255, look->tick_us);
+    tell(look, KEYS_GHOST, index, 255, look->now);
 }
 
 static void step_key(const struct look *look, uint8_t index, bool closed, bool corner)
@@ -231,7 +230,7 @@ static void step_keys(const struct look *look)
     }
     if (look->keys->ghosting && corners == 0) {
         look->keys->ghosting = false;
-        tell(look, KEYS_GHOST_END, 255, 255, look->tick_us);
+        tell(look, KEYS_GHOST_END, 255, 255, look->now);
     }
 }
 
@@ -251,7 +250,7 @@ static bool wake(struct look *look)
         keys->awake = true;
         keys->touch = (uint32_t)touch_us;
         keys->touch_fresh = true;
-    } else if (look->now - keys->touch > TOUCH_OLD_US && look->now - keys->touch <= INT32_MAX) {
+    } else if (since(look->now, keys->touch, TOUCH_OLD_US)) {
         keys->touch = look->now - TOUCH_OLD_US; /* so that 32 bits always tell its age */
     }
     return keys->awake;
@@ -261,7 +260,7 @@ static void sleep_if_idle(const struct look *look, uint8_t closed)
 {
     struct keys_state *keys = look->keys;
     /* The touch may have come since the turn's tick was taken. */
-    bool expecting = keys->touch_fresh && (int32_t)(look->now - keys->touch) < KEYS_FORGET_US;
+    bool expecting = keys->touch_fresh && !since(look->now, keys->touch, KEYS_FORGET_US);
 
     if (closed == 0 && keys->engaged == 0 && !expecting) {
         keys->awake = false;

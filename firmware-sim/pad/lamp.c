@@ -2,6 +2,7 @@
 #include "lamp.h"
 
 #include "flash.h"
+#include "since.h"
 
 /* One step of a pattern; time in hundredths of a second, 0: for ever. */
 struct step {
@@ -87,10 +88,10 @@ void lamp_flash(struct lamp_state *lamp, uint32_t flash_us, uint32_t now)
 /* Events and the flash end by themselves; ends are latched, so that 32-bit ticks may wrap. */
 static void expire(struct lamp_state *lamp, uint32_t now)
 {
-    if (lamp->flash && now - lamp->flash_from >= lamp->flash_us) {
+    if (lamp->flash && since(now, lamp->flash_from, lamp->flash_us)) {
         lamp->flash = false;
     }
-    if (lamp->event != LAMP_DARK && now - lamp->event_from >= lamp->event_us) {
+    if (lamp->event != LAMP_DARK && since(now, lamp->event_from, lamp->event_us)) {
         lamp->event = LAMP_DARK;
     }
 }
@@ -131,7 +132,7 @@ static void advance(struct lamp_state *lamp, enum lamp_show show, uint32_t now)
         return;
     }
     uint8_t time_cs = pattern->step[lamp->step].time_cs;
-    if (time_cs != 0 && now - lamp->step_from >= (uint32_t)time_cs * CS_US) {
+    if (time_cs != 0 && since(now, lamp->step_from, (uint32_t)time_cs * CS_US)) {
         lamp->step = (uint8_t)(lamp->step + 1) < pattern->steps ? (uint8_t)(lamp->step + 1) : pattern->loop;
         lamp->step_from = now;
     }

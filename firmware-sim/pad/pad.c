@@ -1,6 +1,8 @@
 /* pad: joins keys, queue, spill, lamp and wire. See pad.h. */
 #include "pad.h"
 
+#include "since.h"
+
 enum { TICK_HZ = 1000000 };
 
 static uint32_t low(uint64_t tick_us)
@@ -158,7 +160,7 @@ static void on_kept(struct pad_state *pad, const struct wire_kept *kept)
 static void spill_waiting(struct pad_state *pad)
 {
     struct pad_fault *fault = fault_of(pad, WIRE_FAULT_EEPROM);
-    int32_t least_us = pad->linked ? (int32_t)PAD_SPILL_US : 0;
+    uint32_t least_us = pad->linked ? PAD_SPILL_US : 0;
 
     if (spill_free(&pad->spill) && pad->ready) {
         uint8_t i = 0;
@@ -166,7 +168,7 @@ static void spill_waiting(struct pad_state *pad)
             i++;
         }
         const struct queue_press *press = &pad->queue.press[i];
-        if (i < pad->queue.count && (int32_t)(low(pad->now_us) - press->tick_low) >= least_us) {
+        if (i < pad->queue.count && since(low(pad->now_us), press->tick_low, least_us)) {
             (void)spill_press(&pad->spill, press);
         }
     }
@@ -207,7 +209,8 @@ static void send(struct pad_state *pad, const struct wire_message *message)
 
 static void send_pong(struct pad_state *pad)
 {
-    struct wire_message message = {.type = WIRE_PONG};
+    struct wire_message message;
+    message.type = WIRE_PONG;
     message.u.pong.id = pad->ping_id;
     message.u.pong.boot = pad->boot;
     message.u.pong.rx_tick_us = pad->ping_rx_us;
@@ -220,8 +223,9 @@ static void send_pong(struct pad_state *pad)
 
 static void send_hello(struct pad_state *pad)
 {
-    struct wire_message message = {.type = WIRE_HELLO};
+    struct wire_message message;
     struct wire_hello *hello = &message.u.hello;
+    message.type = WIRE_HELLO;
     hello->version = WIRE_VERSION;
     hello->flags = pad->hello_flags;
     hello->release = PAD_RELEASE;
@@ -245,7 +249,8 @@ static void send_hello(struct pad_state *pad)
 
 static void send_flashed(struct pad_state *pad)
 {
-    struct wire_message message = {.type = WIRE_FLASHED};
+    struct wire_message message;
+    message.type = WIRE_FLASHED;
     message.u.flashed = pad->flashed;
     pad->flashed_due = false;
     send(pad, &message);
@@ -260,7 +265,8 @@ static bool send_fault(struct pad_state *pad)
     if (i == PAD_FAULTS) {
         return false;
     }
-    struct wire_message message = {.type = WIRE_FAULT};
+    struct wire_message message;
+    message.type = WIRE_FAULT;
     message.u.fault.code = (uint8_t)(i + 1);
     message.u.fault.key = pad->fault[i].key;
     message.u.fault.active = pad->fault[i].holders > 0;
@@ -278,7 +284,8 @@ static void send_press(struct pad_state *pad)
     if (press == 0) {
         return;
     }
-    struct wire_message message = {.type = WIRE_PRESS};
+    struct wire_message message;
+    message.type = WIRE_PRESS;
     message.u.press.boot = press->boot;
     message.u.press.seq = press->seq;
     message.u.press.tick_us = (uint64_t)press->tick_high << 32 | press->tick_low;
@@ -296,7 +303,7 @@ static void send_next(struct pad_state *pad)
     if (!pad->ready || !pad->board->uart_idle(pad->board->ctx)) {
         return;
     }
-    if (!pad->linked && low(pad->now_us) - pad->announced >= PAD_ANNOUNCE_US) {
+    if (!pad->linked && since(low(pad->now_us), pad->announced, PAD_ANNOUNCE_US)) {
         pad->hello_due = true;
     }
     /* The host must know which boot a tick belongs to, hence hello first; after it a pong, which every byte before it would delay. */
@@ -423,12 +430,12 @@ static void check_link(struct pad_state *pad)
 {
     uint32_t now = low(pad->now_us);
 
-    if (pad->linked && now - pad->heard >= PAD_LINK_US && now - pad->heard <= INT32_MAX) {
+    if (pad->linked && since(now, pad->heard, PAD_LINK_US)) {
         pad->linked = false;
         pad->cue = WIRE_CUE_NONE;
         pad->announced = now - PAD_ANNOUNCE_US;
     }
-    if (pad->cue_us != 0 && now - pad->cue_from >= pad->cue_us && now - pad->cue_from <= INT32_MAX) {
+    if (pad->cue_us != 0 && since(now, pad->cue_from, pad->cue_us)) {
         pad->cue = WIRE_CUE_NONE;
         pad->cue_us = 0;
     }
@@ -455,8 +462,11 @@ void pad_init(struct pad_state *pad, const struct pad_board *board, const char *
               uint8_t reset_flags, uint64_t tick_us)
 {
     *pad = (struct pad_state){.board = board, .now_us = tick_us, .sound = true, .kept_us = 1500000};
-    pad->keys_set = (struct keys_settings){
-        .confirm_us = 3000, .lockout_us = 20000, .hold_us = 600000, .chord_us = 100000, .stuck_us = 30000000};
+    pad->keys_set.confirm_us = 3000;
+    pad->keys_set.lockout_us = 20000;
+    pad->keys_set.hold_us = 600000;
+    pad->keys_set.chord_us = 100000;
+    pad->keys_set.stuck_us = 30000000;
     pad->boot_seed = boot == 0 ? 1 : boot;
     pad->boot = pad->boot_seed;
     for (unsigned i = 0; i < WIRE_SERIAL_MAX && serial[i] != '\0'; i++) {

@@ -1,6 +1,8 @@
 /* queue: see queue.h. */
 #include "queue.h"
 
+#include "since.h"
+
 void queue_init(struct queue_state *queue)
 {
     queue->count = 0;
@@ -45,7 +47,7 @@ bool queue_recover(struct queue_state *queue, const struct queue_press *press)
 
 const struct queue_press *queue_offer(struct queue_state *queue, uint32_t now)
 {
-    if (queue->offered > 0 && now - queue->round >= queue->retry_us) {
+    if (queue->offered > 0 && since(now, queue->round, queue->retry_us)) {
         queue->offered = 0;
         queue->retry_us = queue->retry_us * 2 < QUEUE_RETRY_MAX_US ? queue->retry_us * 2 : QUEUE_RETRY_MAX_US;
     }

@@ -141,7 +141,7 @@ static const FLASH struct shape shapes[] = {
 
 static const FLASH struct shape *shape_of(uint8_t type)
 {
-    for (uint8_t i = 0; i < sizeof shapes / sizeof shapes[0]; i++) {
+    for (unsigned i = 0; i < sizeof shapes / sizeof shapes[0]; i++) {
         if (shapes[i].type == type) {
             return &shapes[i];
         }

@@ -210,11 +210,11 @@ bool campaign_presses(const char *image, uint64_t seed, unsigned presses)
     struct tally t = {0};
     printf("presses: %u with bounce, seed %" PRIu64 "\n", presses, seed);
     bool alive = begin(&b, image, seed);
-    for (unsigned i = 0; alive && i < presses; i++) {
-        alive = one_press(&b, &t, i + 1);
-    }
     if (b.chip == NULL) {
         return false;
+    }
+    for (unsigned i = 0; alive && i < presses; i++) {
+        alive = one_press(&b, &t, i + 1);
     }
     printf("  %.0f s of emulated time, %u trains of chatter shorter than a press\n",
            (double)chip_cycle(b.chip) / 16e6, t.trains);

@@ -69,7 +69,7 @@ struct chip {
 static uint8_t joined_columns(const struct chip *chip, uint8_t columns, uint8_t *rows)
 {
     uint8_t reached = 0;
-    for (uint8_t key = 0; key < CHIP_KEYS; key++) {
+    for (unsigned key = 0; key < CHIP_KEYS; key++) {
         uint8_t row = (uint8_t)(1u << key / COLUMNS), column = (uint8_t)(1u << key % COLUMNS);
         if (chip->closed[key] && ((columns & column) != 0 || (*rows & row) != 0)) {
             *rows |= row;
