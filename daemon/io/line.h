@@ -34,7 +34,7 @@ struct line_plan {
     const char *path; /* NULL: by USB ids */
     uint16_t usb_vendor, usb_product;
     const char *usb_serial;
-    uint32_t baud; /* 0: any does (native USB) */
+    uint32_t baud;      /* 0: any does (native USB) */
     line_open_fn *open; /* NULL: a serial port */
     void *open_ctx;
     uint32_t first_wait_ms, last_wait_ms; /* between tries; 0: 100 and 2000 */
