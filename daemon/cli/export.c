@@ -43,13 +43,18 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
     if (done != CLI_DONE)
         return done == OPTIONS_HELPED ? CLI_DONE : done;
     const char *start = options_value(&options, "video-start");
+    const char *as = options_value(&options, "as");
     struct export_options how = {.dive = options_value(&options, "dive"),
-                                 .table = options_value(&options, "table")};
+                                 .table = options_value(&options, "table"),
+                                 .reel = options_value(&options, "reel")};
     const struct export_format *format = export_format_find(options.argument[0]);
     if (format == NULL)
         return misuse_format(verb, options.argument[0]);
     if (options_value(&options, "o") == NULL)
         return cli_misuse(verb, "-o PATH says where to write; - is standard output");
+    if (as != NULL && strcmp(as, "srt") != 0 && strcmp(as, "webvtt") != 0)
+        return cli_misuse(verb, "--as takes srt or webvtt, not '%s'", as);
+    how.as_srt = as != NULL && strcmp(as, "srt") == 0;
     how.has_video_utc = start != NULL && utctext_parse(start, &how.video_utc);
     if (start != NULL && !how.has_video_utc)
         how.video_timecode = start;
@@ -60,19 +65,24 @@ static const struct cli_option OPTIONS[] = {
     {"o", "PATH", "where to write; - is standard output"},
     {"dive", "ID", "that dive; without it the open one, else the latest"},
     {"table", "NAME", "csv: markers (default), sightings, spans or samples"},
-    {"video-start", "UTC|TC", "webvtt: what the video's first frame has; default the dive's begin"},
+    {"video-start", "UTC|TC",
+     "captions and chapters: what the video's first frame has; default the dive's begin"},
+    {"as", "STYLE", "overlay: webvtt (default) or srt"},
+    {"reel", "NAME", "edl: the source's name, up to 8 characters; default AX"},
     {0}};
 
 const struct cli_verb verb_export = {
     .name = "export",
-    .arguments = "csv|json|webvtt -o PATH [options]",
+    .arguments = "FORMAT -o PATH [options]",
     .summary = "Writes a dive in an open format, whole or not at all",
     .details = "Reads the database itself; a daemon may be writing to it. Struck records are marked as "
                "struck, or left out where\n"
                "the format has no place to say so.",
-    .examples = "  bellrope export csv -o markers.csv\n"
+    .examples = "  formats: csv json geojson gpx kml webvtt srt overlay chapters matroska-chapters edl dwca\n"
+                "  bellrope export csv -o markers.csv\n"
                 "  bellrope export json --dive D007 --db dive.db -o D007.json\n"
-                "  bellrope export webvtt --video-start 05:00:00:00 -o camera1.vtt\n",
+                "  bellrope export webvtt --video-start 05:00:00:00 -o camera1.vtt\n"
+                "  bellrope export edl --reel CAM1 -o D007.edl\n",
     .options = OPTIONS,
     .least = 1,
     .most = 1,

@@ -327,5 +327,5 @@ static int write_csv(struct export_job *export)
     return result;
 }
 
-const struct export_format export_csv = {"csv", "a table of the dive, for spreadsheets (RFC 4180)",
-                                         write_csv};
+const struct export_format export_csv = {
+    .name = "csv", .summary = "a table of the dive, for spreadsheets (RFC 4180)", .write = write_csv};

@@ -9,7 +9,14 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-static const struct export_format *const FORMATS[] = {&export_csv, &export_json, &export_webvtt};
+static const struct export_format *const FORMATS[] = {&export_csv,
+                                                      &export_json,
+                                                      &export_webvtt,
+                                                      &export_srt,
+                                                      &export_overlay,
+                                                      &export_chapters,
+                                                      &export_matroska_chapters,
+                                                      &export_edl};
 #define FORMAT_COUNT (sizeof FORMATS / sizeof FORMATS[0])
 
 const struct export_format *export_format_at(size_t i)
@@ -55,8 +62,10 @@ static bool find_row(void *ctx, const struct query_dive *row)
     return false;
 }
 
-/* Finds the dive and lets the format write it. */
-static int write_dive(const struct export_format *format, struct export_job *job)
+typedef int export_step(struct export_job *job);
+
+/* Finds the dive and lets the format do its step with it. */
+static int do_dive(struct export_job *job, export_step *step)
 {
     char id[DIVE_ID_SIZE] = "";
     struct dive_find find = {.id = id};
@@ -65,7 +74,7 @@ static int write_dive(const struct export_format *format, struct export_job *job
     if (asked != NULL && strlen(asked) >= sizeof id)
         return export_fail(job, "there is no dive %s", asked);
     if (asked != NULL)
-        strcpy(id, asked);
+        snprintf(id, sizeof id, "%s", asked);
     else if (!rowjson_default_dive(job->reader, id))
         return export_reader_failed(job);
     if (query_dives(job->reader, &want, find_row, &find) < 0)
@@ -74,17 +83,7 @@ static int write_dive(const struct export_format *format, struct export_job *job
         return export_fail(job, "there is no dive %s; `bellrope dive list` shows the dives", id);
     job->dive = id;
     job->row = find.found ? &find.row : NULL;
-    return format->write(job);
-}
-
-/* One state of the record for all of the format's queries. */
-static int write_held(const struct export_format *format, struct export_job *job)
-{
-    if (store_reader_hold(job->reader) != STORE_OK)
-        return export_reader_failed(job);
-    int result = write_dive(format, job);
-    store_reader_release(job->reader);
-    return result;
+    return step(job);
 }
 
 /* The stream is complete on disk, or -1. */
@@ -114,26 +113,68 @@ static FILE *open_beside(const char *path, char *name, size_t size, char *why)
     return out;
 }
 
-int export_write(const struct export_format *format, struct store_reader *reader,
-                 const struct export_options *options, const char *path, char why[EXPORT_WHY_SIZE])
+/* Puts the open file in place, or takes it away. */
+static int finish(struct export_job *job, int result, const char *name, const char *path)
+{
+    if (fclose(job->out) != 0 && result == 0)
+        result = export_fail(job, "%.500s: %s", path, strerror(errno));
+    if (result == 0 && rename(name, path) != 0)
+        result = export_fail(job, "%.500s: %s", path, strerror(errno));
+    if (result != 0)
+        unlink(name);
+    return result;
+}
+
+static int write_one(const struct export_format *format, struct export_job *job, const char *path)
 {
     char name[4096];
     bool to_file = strcmp(path, "-") != 0;
-    struct export_job job = {.reader = reader, .options = options, .out = stdout, .why = why};
-    if (to_file)
-        job.out = open_beside(path, name, sizeof name, why);
-    if (job.out == NULL)
+    job->out = to_file ? open_beside(path, name, sizeof name, job->why) : stdout;
+    if (job->out == NULL)
         return -1;
-    int result = write_held(format, &job);
-    if (result == 0 && settle(job.out, to_file) != 0)
-        result = export_fail(&job, "%.500s: %s", path, strerror(errno));
-    if (!to_file)
-        return result;
-    if (fclose(job.out) != 0 && result == 0)
-        result = export_fail(&job, "%.500s: %s", path, strerror(errno));
-    if (result == 0 && rename(name, path) != 0)
-        result = export_fail(&job, "%.500s: %s", path, strerror(errno));
-    if (result != 0)
-        unlink(name);
+    int result = do_dive(job, format->write);
+    if (result == 0 && settle(job->out, to_file) != 0)
+        result = export_fail(job, "%.500s: %s", path, strerror(errno));
+    return to_file ? finish(job, result, name, path) : result;
+}
+
+/* "cut.edl" and 2: "cut-2.edl" */
+static bool part_path(char *out, size_t size, const char *path, int part)
+{
+    const char *slash = strrchr(path, '/');
+    const char *dot = strrchr(slash != NULL ? slash : path, '.');
+    size_t stem = dot != NULL && dot != path ? (size_t)(dot - path) : strlen(path);
+    int len = snprintf(out, size, "%.*s-%d%s", (int)stem, path, part, path + stem);
+    return len > 0 && (size_t)len < size;
+}
+
+static int write_parts(const struct export_format *format, struct export_job *job, const char *path)
+{
+    struct export_options options = *job->options;
+    char other[4096];
+    int parts = format->parts != NULL ? do_dive(job, format->parts) : 1;
+    if (parts > 1 && strcmp(path, "-") == 0)
+        return export_fail(job, "the dive needs %d files of %s; name one, the others are named after it",
+                           parts, format->name);
+    job->options = &options;
+    int result = parts < 0 ? -1 : 0;
+    for (int part = 1; part <= parts && result == 0; part++) {
+        options.part = (unsigned)part;
+        if (part > 1 && !part_path(other, sizeof other, path, part))
+            return export_fail(job, "%.500s: the name is too long", path);
+        result = write_one(format, job, part > 1 ? other : path);
+    }
+    return result;
+}
+
+int export_write(const struct export_format *format, struct store_reader *reader,
+                 const struct export_options *options, const char *path, char why[EXPORT_WHY_SIZE])
+{
+    struct export_job job = {.reader = reader, .options = options, .why = why};
+    /* one state of the record for all of the format's queries */
+    if (store_reader_hold(reader) != STORE_OK)
+        return export_reader_failed(&job);
+    int result = write_parts(format, &job, path);
+    store_reader_release(reader);
     return result;
 }

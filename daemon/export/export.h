@@ -3,7 +3,7 @@
  *
  * An export is written under another name in the same folder, synced, and given its own name only when complete: there is never
  * half a file under the final name. The same record gives the same bytes: no time of export, no machine's name goes in. Rows
- * stream through; memory does not grow with the dive. A struck record is never written as a valid one.
+ * stream through; memory does not grow with the dive, but for some bytes a marker where its place in time is needed. A struck record is never written as a valid one.
  */
 #ifndef BELLROPE_EXPORT_EXPORT_H
 #define BELLROPE_EXPORT_EXPORT_H
@@ -21,6 +21,12 @@ struct export_options {
     const char *video_timecode; /* NULL: not given */
     bool has_video_utc;
     utc_ns video_utc;
+    bool as_srt;      /* overlay: SRT instead of WebVTT */
+    const char *reel; /* edl: the source's name, up to 8 characters; NULL: "AX" */
+    unsigned part;    /* edl: which list of several, from 1; 0 is 1. export_write() counts it up */
+    /* dwca: what the record cannot know; NULL: nothing said */
+    const struct export_dataset *dataset;
+    const char *media_index; /* dwca: the clips' index.json, for associatedMedia; NULL: none */
 };
 
 /* What a format gets: a reader that sees one state of the record, the open file, and the dive. */
@@ -38,15 +44,22 @@ struct export_format {
     const char *summary;
     /* 0, or -1 with a sentence in job->why. Need not look at errors of job->out. */
     int (*write)(struct export_job *job);
+    /* Into how many files the dive goes, or -1 with a sentence; NULL: always one. Each is written by `write` with its options->part. */
+    int (*parts)(struct export_job *job);
 };
 
-extern const struct export_format export_csv, export_json, export_webvtt;
+extern const struct export_format export_csv, export_json, export_geojson, export_gpx, export_kml,
+    export_webvtt, export_srt, export_overlay, export_chapters, export_matroska_chapters, export_edl,
+    export_dwca;
 
 /* NULL beyond the last. */
 const struct export_format *export_format_at(size_t i);
 const struct export_format *export_format_find(const char *name);
 
-/* Writes to `path`, or to standard output where it is "-". 0, or -1 with a sentence in `why`. */
+/*
+ * Writes to `path`, or to standard output where it is "-". 0, or -1 with a sentence in `why`. Where one file does not hold the dive, the others
+ * are named after it: cut.edl, cut-2.edl, cut-3.edl; standard output is then refused.
+ */
 int export_write(const struct export_format *format, struct store_reader *reader,
                  const struct export_options *options, const char *path, char why[EXPORT_WHY_SIZE]);
 

@@ -122,4 +122,5 @@ static int write_json(struct export_job *export)
     return result;
 }
 
-const struct export_format export_json = {"json", "the whole dive as one JSON text", write_json};
+const struct export_format export_json = {
+    .name = "json", .summary = "the whole dive as one JSON text", .write = write_json};

@@ -1,0 +1,88 @@
+#include "export/xmlout.h"
+
+#include "export/plain.h"
+
+#include <stdarg.h>
+
+static int to_file(void *ctx, const char *bytes, int len)
+{
+    return (int)fwrite(bytes, 1, (size_t)len, ctx);
+}
+
+static int keep_open(void *ctx)
+{
+    (void)ctx;
+    return 0;
+}
+
+xmlTextWriter *xmlout_open_sink(xmlout_sink *sink, void *ctx)
+{
+    xmlOutputBuffer *buffer = xmlOutputBufferCreateIO(sink, keep_open, ctx, NULL);
+    xmlTextWriter *xml = buffer != NULL ? xmlNewTextWriter(buffer) : NULL;
+    if (xml == NULL) {
+        if (buffer != NULL)
+            xmlOutputBufferClose(buffer);
+        return NULL;
+    }
+    xmlTextWriterSetIndent(xml, 1);
+    xmlTextWriterStartDocument(xml, "1.0", "UTF-8", NULL);
+    return xml;
+}
+
+xmlTextWriter *xmlout_open(FILE *out)
+{
+    return xmlout_open_sink(to_file, out);
+}
+
+void xmlout_close(xmlTextWriter *xml)
+{
+    xmlTextWriterEndDocument(xml);
+    xmlFreeTextWriter(xml);
+}
+
+void xmlout_start(xmlTextWriter *xml, const char *element)
+{
+    xmlTextWriterStartElement(xml, BAD_CAST element);
+}
+
+void xmlout_end(xmlTextWriter *xml)
+{
+    xmlTextWriterEndElement(xml);
+}
+
+void xmlout_attribute(xmlTextWriter *xml, const char *name, const char *value)
+{
+    char clean[1024];
+    plain_copy(clean, sizeof clean, value);
+    xmlTextWriterWriteAttribute(xml, BAD_CAST name, BAD_CAST clean);
+}
+
+void xmlout_text(xmlTextWriter *xml, const char *text)
+{
+    char clean[4096];
+    plain_copy(clean, sizeof clean, text);
+    xmlTextWriterWriteString(xml, BAD_CAST clean);
+}
+
+void xmlout_element(xmlTextWriter *xml, const char *element, const char *text)
+{
+    xmlout_start(xml, element);
+    xmlout_text(xml, text);
+    xmlout_end(xml);
+}
+
+void xmlout_element_if(xmlTextWriter *xml, const char *element, const char *text)
+{
+    if (text[0] != '\0')
+        xmlout_element(xml, element, text);
+}
+
+void xmlout_format(xmlTextWriter *xml, const char *element, const char *format, ...)
+{
+    char text[4096];
+    va_list args;
+    va_start(args, format);
+    vsnprintf(text, sizeof text, format, args);
+    va_end(args);
+    xmlout_element(xml, element, text);
+}

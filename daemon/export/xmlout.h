@@ -1,0 +1,31 @@
+/*
+ * xmlout: libxml2's writer over an open file, with texts made fit for XML first. Nothing here can fail but for memory; errors of the
+ * file show when it is settled.
+ */
+#ifndef BELLROPE_EXPORT_XMLOUT_H
+#define BELLROPE_EXPORT_XMLOUT_H
+
+#include <libxml/xmlwriter.h>
+#include <stdint.h>
+#include <stdio.h>
+
+/* Takes what was written; -1: it could not. */
+typedef int xmlout_sink(void *ctx, const char *bytes, int len);
+
+/* UTF-8, indented by one blank; NULL: out of memory. */
+xmlTextWriter *xmlout_open(FILE *out);
+xmlTextWriter *xmlout_open_sink(xmlout_sink *sink, void *ctx);
+/* Ends what is open. */
+void xmlout_close(xmlTextWriter *xml);
+
+void xmlout_start(xmlTextWriter *xml, const char *element);
+void xmlout_end(xmlTextWriter *xml);
+void xmlout_attribute(xmlTextWriter *xml, const char *name, const char *value);
+void xmlout_text(xmlTextWriter *xml, const char *text);
+/* A whole element; the second leaves an empty one out. */
+void xmlout_element(xmlTextWriter *xml, const char *element, const char *text);
+void xmlout_element_if(xmlTextWriter *xml, const char *element, const char *text);
+void xmlout_format(xmlTextWriter *xml, const char *element, const char *format, ...)
+    __attribute__((format(printf, 3, 4)));
+
+#endif
