@@ -2,6 +2,7 @@
 
 #include "app/backend.h"
 #include "app/keeper.h"
+#include "app/status.h"
 #include "bellrope/version.h"
 #include "core/event.h"
 #include "core/fields.h"
@@ -21,11 +22,9 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/statvfs.h>
 
-/* UTC_EVERY_NS: how old the last observation of UTC may be when an input comes. DISK_LOW_BYTES: below this the disk is sick. */
+/* How old the last observation of UTC may be when an input comes. */
 #define UTC_EVERY_NS NS_PER_S
-#define DISK_LOW_BYTES (INT64_C(500) * 1000 * 1000)
 enum { TAPE_FLUSH_MS = 1000, SIGNALS = 3 };
 
 struct daemon {
@@ -236,60 +235,11 @@ static const char *open_dive(void *ctx)
     return engine_dive(player_engine(((struct daemon *)ctx)->player));
 }
 
-static void disk_line(struct daemon *d, struct engine_status_line *line)
-{
-    struct store_counts counts;
-    struct statvfs disk = {0};
-    store_counts(keeper_store(d->keeper), &counts);
-    bool known = statvfs(d->config->store_file, &disk) == 0;
-    int64_t free_bytes = (int64_t)(disk.f_bavail * disk.f_frsize);
-    line->sick = counts.state != STORE_STATE_OK || (known && free_bytes < DISK_LOW_BYTES);
-    snprintf(line->what, sizeof line->what, "disk");
-    snprintf(line->text, sizeof line->text,
-             "%s, %.1f GB free; %" PRIu64 " entries waiting, %" PRIu64 " telemetry values shed",
-             store_state_name(counts.state), (double)free_bytes / 1e9, counts.waiting_entries,
-             counts.samples_shed);
-}
-
-static bool tape_line(struct daemon *d, struct engine_status_line *line)
-{
-    if (d->tape == NULL)
-        return false;
-    int failure = tape_failed(d->tape);
-    line->sick = failure != 0;
-    snprintf(line->what, sizeof line->what, "tape");
-    snprintf(line->text, sizeof line->text, "%.150s%s%s", d->config->tape_file,
-             failure == 0 ? "" : ": stopped: ", failure == 0 ? "" : strerror(failure));
-    return true;
-}
-
-struct status_pass {
-    socket_line_fn *line;
-    void *ctx;
-    bool sick;
-};
-
-static void on_engine_line(void *ctx, const struct engine_status_line *line)
-{
-    const struct status_pass *pass = ctx;
-    if (line->sick == pass->sick)
-        pass->line(pass->ctx, line);
-}
-
 static void on_status(void *ctx, socket_line_fn *line, void *line_ctx)
 {
     struct daemon *d = ctx;
-    struct engine_status_line own[2] = {0};
-    size_t count = 1;
-    disk_line(d, &own[0]);
-    if (tape_line(d, &own[1]))
-        count = 2;
-    for (int pass = 0; pass < 2; pass++) {
-        struct status_pass state = {line, line_ctx, pass == 0};
-        engine_status(player_engine(d->player), hostclock_now(), on_engine_line, &state);
-        for (size_t i = 0; i < count; i++)
-            on_engine_line(&state, &own[i]);
-    }
+    struct status_sources sources = {d->config, player_engine(d->player), keeper_store(d->keeper), d->tape};
+    status_tell(&sources, line, line_ctx);
 }
 
 static bool on_journal(void *ctx, int64_t after, int64_t upto, socket_row_fn *row, void *row_ctx,
