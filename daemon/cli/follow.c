@@ -20,14 +20,24 @@ struct following {
     bool colours;
 };
 
-/* What a watcher is shown without --all; settled markers and every change of a sighting would drown the markers. */
-static const char *const SHOWN[] = {"marker", "strike", "sample", "identification", "remark",  "dive",
-                                    "seat",   "pad",    "fault",  "clock",          "timecode"};
+/* What a watcher is shown without --all; every change of a sighting would drown the markers. */
+static const char *const SHOWN[] = {"marker", "settled", "strike", "sample", "identification", "remark",
+                                    "dive",   "seat",    "pad",    "fault",  "clock",          "timecode"};
+
+/* That a marker settled is no news; that its time or timecode was found or changed afterwards is. */
+static bool is_routine(const json_t *event)
+{
+    const char *cause = show_text(event, "cause");
+    return strcmp(show_text(event, "type"), "settled") == 0 &&
+           (strcmp(cause, "bracketed") == 0 || strcmp(cause, "waited") == 0);
+}
 
 static void print_event(const struct following *following, const json_t *event)
 {
     char line[EVENTLINE_SIZE];
     const char *type = show_text(event, "type");
+    if (!following->all && is_routine(event))
+        return;
     if (following->options->json) {
         ask_print_json(event);
     } else {
