@@ -34,8 +34,18 @@ struct series {
     size_t count, room;
 };
 
+/* What one pad's markers show: how its clock and its bridge do. */
+struct by_pad {
+    char serial[16];
+    struct series error_ms, bound_ms, green_ms;
+};
+
+enum { PADS_MAX = 8 };
+
 struct comparison {
     const struct compare_options *options;
+    struct by_pad pad[PADS_MAX];
+    size_t pads;
     struct compare_truth truth;
     int64_t made, refused, gone, gone_late, unkept;
     int64_t markers, lost, doubled, strangers, stamped;
@@ -142,6 +152,30 @@ static struct row read_row(sqlite3_stmt *statement)
     return row;
 }
 
+static struct by_pad *pad_of(struct comparison *c, const char *serial)
+{
+    for (size_t i = 0; i < c->pads; i++)
+        if (strcmp(c->pad[i].serial, serial) == 0)
+            return &c->pad[i];
+    if (c->pads == PADS_MAX)
+        return NULL;
+    struct by_pad *pad = &c->pad[c->pads++];
+    snprintf(pad->serial, sizeof pad->serial, "%s", serial);
+    return pad;
+}
+
+static void note_pad(struct comparison *c, const struct row *row, const struct compare_press *press)
+{
+    struct by_pad *pad = pad_of(c, row->pad);
+    if (!pad)
+        return;
+    put(&pad->error_ms, fabs((double)(row->mono_ns - press->mono_ns)) / 1e6);
+    if (row->mono_bound_ns >= 0)
+        put(&pad->bound_ms, (double)row->mono_bound_ns / 1e6);
+    if (press->green_ns >= 0)
+        put(&pad->green_ms, (double)press->green_ns / 1e6);
+}
+
 static void compare_instant(struct comparison *c, const struct row *row, const struct compare_press *press)
 {
     int64_t error_ns = row->mono_ns - press->mono_ns;
@@ -244,6 +278,7 @@ static void compare_row(struct comparison *c, const struct row *row)
     const struct compare_press *instant = instant_of(c, row, press);
     c->stamped++;
     compare_instant(c, row, instant);
+    note_pad(c, row, instant);
     compare_frame(c, row, instant);
     compare_place(c, row, instant);
     if (c->options->table)
@@ -371,6 +406,19 @@ static void print_plain(struct comparison *c)
         line("JOURNAL ENTRIES MISSING", c->journal_last - c->journal_rows, "");
 }
 
+static void print_pads(struct comparison *c)
+{
+    printf("\npad      markers  error ms: median    p99  worst   bound ms: median    p99  worst   green ms: "
+           "median    p99\n");
+    for (size_t i = 0; i < c->pads; i++) {
+        struct by_pad *pad = &c->pad[i];
+        printf("%-8s %7zu  %16.3f %6.3f %6.3f %18.3f %6.3f %6.3f %18.1f %6.1f\n", pad->serial,
+               pad->error_ms.count, quantile(&pad->error_ms, 0.5), quantile(&pad->error_ms, 0.99),
+               quantile(&pad->error_ms, 1), quantile(&pad->bound_ms, 0.5), quantile(&pad->bound_ms, 0.99),
+               quantile(&pad->bound_ms, 1), quantile(&pad->green_ms, 0.5), quantile(&pad->green_ms, 0.99));
+    }
+}
+
 static void number(json_t *object, const char *name, double value)
 {
     (void)json_object_set_new(object, name, isfinite(value) ? json_real(value) : json_null());
@@ -416,6 +464,11 @@ static void free_all(struct comparison *c)
     free(c->green_ms.value);
     free(c->position_m.value);
     free(c->depth_m.value);
+    for (size_t i = 0; i < c->pads; i++) {
+        free(c->pad[i].error_ms.value);
+        free(c->pad[i].bound_ms.value);
+        free(c->pad[i].green_ms.value);
+    }
 }
 
 int compare_run(const struct compare_options *options)
@@ -431,6 +484,8 @@ int compare_run(const struct compare_options *options)
                 print_json(&c);
             else
                 print_plain(&c);
+            if (options->table || options->pads)
+                print_pads(&c);
             result = all_right(&c) ? 0 : 1;
         }
     }

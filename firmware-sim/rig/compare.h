@@ -15,7 +15,8 @@
 struct compare_options {
     const char *database, *truth;
     bool json;  /* one JSON object instead of the table */
-    bool table; /* a line a press before it */
+    bool table; /* a line a press before it, a line a pad behind it */
+    bool pads;  /* the lines of the pads alone */
 };
 
 /* Prints the comparison. 0 all is right, 1 something is not, 2 it could not be made (said on stderr). */

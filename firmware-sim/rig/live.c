@@ -10,10 +10,12 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/timerfd.h>
 #include <time.h>
+#include <unistd.h>
 #include <uv.h>
 
-enum { TICK_MS = 1 };
+enum { TICK_NS = 250000 };
 
 struct live;
 
@@ -27,7 +29,8 @@ struct live {
     const struct script *script;
     const struct live_options *options;
     uv_loop_t loop;
-    uv_timer_t timer;
+    uv_poll_t timer; /* of timer_fd: libuv's own timers go by whole milliseconds */
+    int timer_fd;
     uv_signal_t interrupt, terminate;
     uv_udp_t udp;
     struct sockaddr_storage address[SCRIPT_FEEDS];
@@ -164,9 +167,13 @@ static void on_signal(uv_signal_t *signal, int number)
     stop(signal->data);
 }
 
-static void on_tick(uv_timer_t *timer)
+static void on_tick(uv_poll_t *timer, int status, int events)
 {
     struct live *live = timer->data;
+    uint64_t expirations = 0;
+    (void)status;
+    (void)events;
+    (void)!read(live->timer_fd, &expirations, sizeof expirations);
     int64_t now_ns = read_clock(CLOCK_BOOTTIME);
     if (now_ns - live->now_ns > live->late_ns)
         live->late_ns = now_ns - live->now_ns;
@@ -234,15 +241,20 @@ static bool open_fifo(struct live *live, char *path, size_t size)
     return error == 0 || complain(path, -error);
 }
 
-static void start_handles(struct live *live)
+static bool start_handles(struct live *live)
 {
-    uv_timer_init(&live->loop, &live->timer);
+    const struct itimerspec every = {{0, TICK_NS}, {0, TICK_NS}};
+    live->timer_fd = timerfd_create(CLOCK_MONOTONIC, TFD_NONBLOCK | TFD_CLOEXEC);
+    if (live->timer_fd < 0 || timerfd_settime(live->timer_fd, 0, &every, NULL) != 0)
+        return complain("timer", errno);
+    uv_poll_init(&live->loop, &live->timer, live->timer_fd);
     uv_signal_init(&live->loop, &live->interrupt);
     uv_signal_init(&live->loop, &live->terminate);
     live->timer.data = live->interrupt.data = live->terminate.data = live;
-    uv_timer_start(&live->timer, on_tick, TICK_MS, TICK_MS);
+    uv_poll_start(&live->timer, UV_READABLE, on_tick);
     uv_signal_start(&live->interrupt, on_signal, SIGINT);
     uv_signal_start(&live->terminate, on_signal, SIGTERM);
+    return true;
 }
 
 static void print_count(const char *name, const struct rig_count *count)
@@ -311,8 +323,8 @@ int live_run(const struct script *script, const struct live_options *options)
     (void)signal(SIGPIPE, SIG_IGN);
     uv_loop_init(&live->loop);
     live->fifo = (struct fifo){.fd = -1};
-    if (begin(live, fifo_path, sizeof fifo_path)) {
-        start_handles(live);
+    live->timer_fd = -1;
+    if (begin(live, fifo_path, sizeof fifo_path) && start_handles(live)) {
         uv_run(&live->loop, UV_RUN_DEFAULT);
         truth_end(&live->truth, live->rig, live->now_ns, live->late_ns);
         result = summary(live);
@@ -326,6 +338,8 @@ int live_run(const struct script *script, const struct live_options *options)
         (void)truth_close(&live->truth);
     }
     (void)uv_loop_close(&live->loop);
+    if (live->timer_fd >= 0)
+        (void)close(live->timer_fd);
     rig_free(live->rig);
     free(live);
     return result;

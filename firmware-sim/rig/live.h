@@ -1,7 +1,7 @@
 /*
  * live: the rig in real time: pads behind pseudo-terminals, feeds over UDP, the recorder into a fifo, truth into a file.
  *
- * One thread, one libuv loop, a timer of 1 ms. What the loop owes when it comes late is made up in order of time; how late it
+ * One thread, one libuv loop, a timer of 0.25 ms. What the loop owes when it comes late is made up in order of time; how late it
  * came at worst is told at the end.
  */
 #ifndef BELLROPE_RIG_LIVE_H

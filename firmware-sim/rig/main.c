@@ -15,7 +15,7 @@ static const char USAGE[] =
     "[--stay]\n"
     "       bellrope-rig --random N --pads NAME[,NAME] --for TIME [the same options]\n"
     "       bellrope-rig --script FILE --config FILE --tape FILE [--truth FILE] [--hours H]\n"
-    "       bellrope-rig --compare DATABASE TRUTH [--json] [--table]\n"
+    "       bellrope-rig --compare DATABASE TRUTH [--json] [--table] [--by-pad]\n"
     "\n"
     "Plays a ship, a vehicle, a recorder and keypads with the real firmware, as the script says.\n"
     "  --script FILE     what to do; docs/rig.md explains it\n"
@@ -33,7 +33,7 @@ static const char USAGE[] =
     "  --config FILE     the daemon's configuration for it\n"
     "  --hours H         go on with telemetry until so long has passed\n"
     "  --compare         a daemon's record against the truth: lost, doubled, outside their bound\n"
-    "  --json, --table   the comparison as JSON; a line a press before it\n"
+    "  --json, --table, --by-pad   as JSON; with a line a press; with a line a pad\n"
     "Exit: 0 every press kept (the comparison found nothing wrong), 1 not, 2 it could not run.\n";
 
 struct options {
@@ -147,16 +147,25 @@ static size_t read_script(struct script *script, const struct options *options)
 
 static bool read_options(int argc, char **argv, struct options *options)
 {
-    static const struct option names[] = {
-        {"script", required_argument, NULL, 's'}, {"dir", required_argument, NULL, 'd'},
-        {"truth", required_argument, NULL, 't'},  {"udp", required_argument, NULL, 'u'},
-        {"seed", required_argument, NULL, 'S'},   {"random", required_argument, NULL, 'r'},
-        {"pads", required_argument, NULL, 'p'},   {"for", required_argument, NULL, 'f'},
-        {"quiet", no_argument, NULL, 'q'},        {"stay", no_argument, NULL, 'y'},
-        {"tape", required_argument, NULL, 'a'},   {"config", required_argument, NULL, 'C'},
-        {"hours", required_argument, NULL, 'H'},  {"compare", required_argument, NULL, 'c'},
-        {"json", no_argument, NULL, 'j'},         {"table", no_argument, NULL, 'T'},
-        {"help", no_argument, NULL, 'h'},         {NULL, 0, NULL, 0}};
+    static const struct option names[] = {{"script", required_argument, NULL, 's'},
+                                          {"dir", required_argument, NULL, 'd'},
+                                          {"truth", required_argument, NULL, 't'},
+                                          {"udp", required_argument, NULL, 'u'},
+                                          {"seed", required_argument, NULL, 'S'},
+                                          {"random", required_argument, NULL, 'r'},
+                                          {"pads", required_argument, NULL, 'p'},
+                                          {"for", required_argument, NULL, 'f'},
+                                          {"quiet", no_argument, NULL, 'q'},
+                                          {"stay", no_argument, NULL, 'y'},
+                                          {"tape", required_argument, NULL, 'a'},
+                                          {"config", required_argument, NULL, 'C'},
+                                          {"hours", required_argument, NULL, 'H'},
+                                          {"compare", required_argument, NULL, 'c'},
+                                          {"json", no_argument, NULL, 'j'},
+                                          {"table", no_argument, NULL, 'T'},
+                                          {"by-pad", no_argument, NULL, 'b'},
+                                          {"help", no_argument, NULL, 'h'},
+                                          {NULL, 0, NULL, 0}};
     const char **text[128] = {
         ['s'] = &options->script,     ['d'] = &options->live.folder,  ['t'] = &options->live.truth,
         ['u'] = &options->udp,        ['S'] = &options->seed,         ['r'] = &options->random,
@@ -169,6 +178,8 @@ static bool read_options(int argc, char **argv, struct options *options)
             options->live.stay = true;
         else if (c == 'j')
             options->compare.json = true;
+        else if (c == 'b')
+            options->compare.pads = true;
         else if (c == 'T')
             options->compare.table = true;
         else if (c == 'h' || c == '?')

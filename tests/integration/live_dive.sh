@@ -22,10 +22,6 @@ live_subscriber_end
 live_stop
 live_compare
 
-expect() {
-    got=$(sqlite3 "$dir/dive.db" "$2")
-    [ "$got" = "$3" ] || live_fail "$1: $got, not $3"
-}
 expect "runs of the daemon" "SELECT count(*) FROM run" 2
 expect "dives" "SELECT group_concat(id) FROM dive" L001
 expect "markers outside the dive" "SELECT count(*) FROM marker WHERE dive <> 'L001'" 0
