@@ -13,7 +13,6 @@
 
 __extension__ typedef __int128 wide;
 
-#define UF_PER_FRAME INT64_C(1000000)
 #define SANE_NS (INT64_C(1) << 60)
 #define SANE_SAMPLE (INT64_C(1) << 44) /* 70 years at 8 kHz, and below 2^61 ns */
 /* Beyond this a rate is another one, or the tape is not at play speed. */
@@ -23,12 +22,6 @@ __extension__ typedef __int128 wide;
 #define REVERSE_WORDS 2
 #define SHUTTLE_WORDS 3
 #define OTHER_RATE_WORDS 120
-
-const char *tc_state_name(enum tc_state state)
-{
-    static const char *const names[] = {"none", "holdover", "locked"};
-    return names[state];
-}
 
 struct tcmap_params tcmap_params_default(enum timecode_rate rate, int32_t sample_rate, int64_t latency_min_ns,
                                          int64_t latency_max_ns)
@@ -95,13 +88,6 @@ static int64_t frames_of(const struct tcmap *tc, int64_t samples)
     return round_div((wide)samples * num, (wide)tc->params.sample_rate * den);
 }
 
-/* frames modulo a day, as the nearest to 0 */
-static int64_t wrap_near(int64_t frames, enum timecode_rate rate)
-{
-    const int64_t day = timecode_frames_per_day(rate), rest = timecode_wrap(frames, rate);
-    return rest > day / 2 ? rest - day : rest;
-}
-
 static int64_t samples_in_ns(const struct tcmap *tc, int64_t ns)
 {
     return round_div((wide)ns * tc->params.sample_rate, NS_PER_S);
@@ -162,7 +148,7 @@ static bool rejoin(struct tcmap *tc, int64_t at, struct clockmap_interval constr
         return false;
     const int64_t ahead = timecode_frame_at_ns(clockmap_middle(expected), tc->rate) - tc->run.frame;
     const int64_t day = timecode_frames_per_day(tc->rate);
-    const int64_t shift = ahead - wrap_near(ahead, tc->rate);
+    const int64_t shift = ahead - timecode_wrap_near(ahead, tc->rate);
     const int64_t shift_ns = timecode_frame_start_ns(shift, tc->rate);
     if (shift % day != 0 ||
         clockmap_check(&last->map, at, constraint.lo + shift_ns - 1, constraint.hi + shift_ns + 1) != 0)
@@ -192,8 +178,8 @@ static struct tcmap_segment *segment_for_run(struct tcmap *tc, int64_t at, int64
     struct clockmap_interval expected;
     if (last != NULL && !last->broken && last->rate == tc->rate && clockmap_at(&last->map, at, &expected)) {
         events->flags |= TCMAP_EVENT_JUMP;
-        events->jump_frames =
-            wrap_near(tc->run.frame - timecode_frame_at_ns(clockmap_middle(expected), tc->rate), tc->rate);
+        events->jump_frames = timecode_wrap_near(
+            tc->run.frame - timecode_frame_at_ns(clockmap_middle(expected), tc->rate), tc->rate);
     }
     struct clockmap_interval from;
     if (!clockmap_at(&tc->audio, tc->run.first_start, &from))
@@ -498,7 +484,7 @@ static bool follows(const struct tcmap *tc, const struct tcmap_run *run, int64_t
         return false;
     const int64_t samples = start - run->start;
     const int64_t estimate = frames_of(tc, samples);
-    *ahead = estimate + wrap_near(frame - run->frame - estimate, tc->rate);
+    *ahead = estimate + timecode_wrap_near(frame - run->frame - estimate, tc->rate);
     const int64_t tolerance = 2 * tc->params.edge_samples + 1 + samples / (1000000 / FINE_PPM);
     return *ahead > 0 && llabs(samples - samples_of(tc, tc->rate, *ahead)) <= tolerance;
 }
@@ -528,7 +514,7 @@ static void jump(struct tcmap *tc, struct tcmap_events *events)
     if (tc->run.length > 0) {
         const int64_t expected = tc->run.frame + frames_of(tc, tc->other.first_start - tc->run.start);
         events->flags |= TCMAP_EVENT_JUMP;
-        events->jump_frames = wrap_near(tc->other.first_frame - expected, tc->rate);
+        events->jump_frames = timecode_wrap_near(tc->other.first_frame - expected, tc->rate);
         if (tc->open)
             newest(tc)->broken = true;
         tc->open = false;
@@ -655,176 +641,4 @@ bool tcmap_user_bits(const struct tcmap *tc, uint32_t *user_bits)
     if (tc->has_user_bits)
         *user_bits = tc->user_bits;
     return tc->has_user_bits;
-}
-
-/* ---- answers ---- */
-
-static int64_t uf_of_ns_up(int64_t ns, enum timecode_rate rate)
-{
-    return -timecode_uf_at_ns(-ns, rate);
-}
-
-static void set_position(struct tc_answer *answer, struct clockmap_interval uf, enum timecode_rate rate)
-{
-    const int64_t middle = clockmap_middle(uf);
-    int64_t frame = middle / UF_PER_FRAME;
-    if (middle % UF_PER_FRAME < 0)
-        frame--;
-    answer->known = answer->bound_known = true;
-    answer->rate = rate;
-    answer->fraction_uf = (int32_t)(middle - frame * UF_PER_FRAME);
-    answer->frame = timecode_wrap(frame, rate);
-    answer->label = timecode_from_frame(frame, rate);
-    answer->bound_uf = clockmap_half(uf);
-}
-
-struct tc_answer tcmap_time_of_day(const struct utc_answer *utc, enum timecode_rate rate)
-{
-    struct tc_answer answer = {.rate = rate, .state = TC_NONE};
-    if (!utc->known)
-        return answer;
-    const int64_t day_ns = INT64_C(86400) * NS_PER_S, rest = utc->utc.ns % day_ns;
-    const int64_t last = timecode_frames_per_day(rate) * UF_PER_FRAME - 1;
-    int64_t uf = timecode_uf_at_ns(rest < 0 ? rest + day_ns : rest, rate);
-    uf = uf < last ? uf : last;
-    set_position(&answer, (struct clockmap_interval){uf, uf}, rate);
-    answer.bound_known = utc->bound_known;
-    answer.bound_uf = utc->bound_known ? uf_of_ns_up(utc->bound_ns, rate) + 1 : 0;
-    if (utc->state == CLOCK_SYNCED)
-        answer.state = TC_LOCKED;
-    else if (utc->state == CLOCK_HOLDOVER)
-        answer.state = TC_HOLDOVER;
-    return answer;
-}
-
-/* The segment in force at an instant: the newest that had begun, or else the first of all. */
-static const struct tcmap_segment *segment_at(const struct tcmap *tc, int64_t at)
-{
-    for (size_t i = tc->segments; i > 0; i--)
-        if (at >= tc->segment[i - 1].from)
-            return &tc->segment[i - 1];
-    return tc->segments > 0 && !tc->segment[0].follows ? &tc->segment[0] : NULL;
-}
-
-static enum tc_state state_at(const struct tcmap *tc, const struct tcmap_segment *segment, int64_t at)
-{
-    const struct presence_span *last = presence_last(&segment->heard);
-    const bool is_newest = segment == &tc->segment[tc->segments - 1];
-    if (segment->broken && at > last->to + tc->params.dropout_ns)
-        return TC_NONE;
-    if (!presence_at(&segment->heard, at, tc->params.dropout_ns))
-        return TC_HOLDOVER;
-    const bool near_start = segment->follows && at < segment->from + segment->edge_ns;
-    const bool near_end = segment->broken && at > last->to - segment->edge_ns;
-    const bool in_doubt = is_newest && tc->doubt && at > last->to;
-    return near_start || near_end || in_doubt ? TC_HOLDOVER : TC_LOCKED;
-}
-
-/* Position as heard, in micro-frames of the segment's own count. */
-static bool heard_at(const struct tcmap_segment *segment, int64_t at, struct clockmap_interval *uf)
-{
-    struct clockmap_interval timecode;
-    if (!clockmap_at(&segment->map, at, &timecode))
-        return false;
-    uf->lo = timecode_uf_at_ns(timecode.lo, segment->rate);
-    uf->hi = uf_of_ns_up(timecode.hi, segment->rate);
-    return true;
-}
-
-struct tc_answer tcmap_at(const struct tcmap *tc, mono_ns at)
-{
-    struct tc_answer answer = {.rate = tc->rate, .state = TC_NONE};
-    struct clockmap_interval uf;
-    if (at.ns <= -SANE_NS || at.ns >= SANE_NS)
-        return answer;
-    const struct tcmap_segment *segment = segment_at(tc, at.ns);
-    if (segment == NULL || segment->heard.count == 0 || !heard_at(segment, at.ns, &uf))
-        return answer;
-    answer.state = state_at(tc, segment, at.ns);
-    if (answer.state == TC_NONE)
-        return answer;
-    uf.lo += tc->offset_uf - tc->offset_error_uf;
-    uf.hi += tc->offset_uf + tc->offset_error_uf;
-    set_position(&answer, uf, segment->rate);
-    return answer;
-}
-
-/* Micro-frames to ns of timecode, rounded down. */
-static int64_t ns_at_uf(int64_t uf, enum timecode_rate rate)
-{
-    int32_t num, den;
-    timecode_rate_fraction(rate, &num, &den);
-    wide n = (wide)uf * 1000 * den;
-    return (int64_t)(n >= 0 ? n / num : -((-n + num - 1) / num));
-}
-
-static bool inverse_in(const struct tcmap *tc, const struct tcmap_segment *segment, int64_t frame,
-                       struct clockmap_interval *mono)
-{
-    const struct presence_span *last = presence_last(&segment->heard);
-    struct clockmap_interval now, early, late;
-    if (last == NULL || !heard_at(segment, last->to, &now))
-        return false;
-    const int64_t current = clockmap_middle(now) / UF_PER_FRAME;
-    const int64_t count = current + wrap_near(frame - current, segment->rate);
-    const int64_t heard = count * UF_PER_FRAME - tc->offset_uf;
-    if (!clockmap_inverse(&segment->map, ns_at_uf(heard - tc->offset_error_uf, segment->rate), &early) ||
-        !clockmap_inverse(&segment->map, ns_at_uf(heard + tc->offset_error_uf, segment->rate) + 1, &late))
-        return false;
-    const bool runs_on = segment == &tc->segment[tc->segments - 1] && !segment->broken;
-    if (late.hi < segment->from - segment->edge_ns ||
-        (!runs_on && early.lo > last->to + tc->params.dropout_ns))
-        return false;
-    *mono = (struct clockmap_interval){early.lo, late.hi};
-    return true;
-}
-
-bool tcmap_inverse(const struct tcmap *tc, int64_t frame, struct clockmap_interval *mono)
-{
-    for (size_t i = tc->segments; i > 0; i--)
-        if (inverse_in(tc, &tc->segment[i - 1], frame, mono))
-            return true;
-    return false;
-}
-
-/* ---- the clapper ---- */
-
-void tcmap_set_offset(struct tcmap *tc, int64_t offset_uf, int64_t error_uf)
-{
-    tc->offset_uf = offset_uf;
-    tc->offset_error_uf = error_uf < 0 ? -error_uf : error_uf;
-    tc->clapped = false;
-}
-
-/* The interval nearest to 0 that is the same modulo a day. */
-static struct clockmap_interval near_zero(struct clockmap_interval uf, enum timecode_rate rate)
-{
-    const int64_t frame = clockmap_middle(uf) / UF_PER_FRAME;
-    const int64_t shift = (frame - wrap_near(frame, rate)) * UF_PER_FRAME;
-    return (struct clockmap_interval){uf.lo - shift, uf.hi - shift};
-}
-
-int tcmap_clap(struct tcmap *tc, mono_ns lit, int64_t lit_bound_ns, int64_t frame)
-{
-    struct clockmap_interval early, late;
-    if (lit.ns <= -SANE_NS || lit.ns >= SANE_NS || lit_bound_ns < 0 || lit_bound_ns >= SANE_NS)
-        return -1;
-    const struct tcmap_segment *segment = segment_at(tc, lit.ns);
-    if (segment == NULL || segment->heard.count == 0 || state_at(tc, segment, lit.ns) == TC_NONE ||
-        !heard_at(segment, lit.ns - lit_bound_ns, &early) || !heard_at(segment, lit.ns + lit_bound_ns, &late))
-        return -1;
-    struct clockmap_interval offset = {(frame - 1) * UF_PER_FRAME - late.hi,
-                                       (frame + 1) * UF_PER_FRAME - early.lo};
-    offset = near_zero(offset, segment->rate);
-    int result = 0;
-    if (tc->clapped) {
-        struct clockmap_interval both = {offset.lo > tc->clap_uf.lo ? offset.lo : tc->clap_uf.lo,
-                                         offset.hi < tc->clap_uf.hi ? offset.hi : tc->clap_uf.hi};
-        result = both.lo > both.hi ? 1 : 0;
-        offset = result == 1 ? offset : both;
-    }
-    tcmap_set_offset(tc, clockmap_middle(offset), clockmap_half(offset));
-    tc->clapped = true;
-    tc->clap_uf = offset;
-    return result;
 }

@@ -162,6 +162,12 @@ int64_t timecode_wrap(int64_t frame, enum timecode_rate rate)
     return rest < 0 ? rest + day : rest;
 }
 
+int64_t timecode_wrap_near(int64_t frames, enum timecode_rate rate)
+{
+    const int64_t day = timecode_frames_per_day(rate), rest = timecode_wrap(frames, rate);
+    return rest > day / 2 ? rest - day : rest;
+}
+
 struct timecode timecode_from_frame(int64_t frame, enum timecode_rate rate)
 {
     const int64_t fps = rates[rate].fps, drop = rates[rate].drop;

@@ -70,6 +70,9 @@ struct timecode timecode_from_frame(int64_t frame, enum timecode_rate rate);
 /* frame modulo a day, 0 .. frames per day - 1 */
 int64_t timecode_wrap(int64_t frame, enum timecode_rate rate);
 
+/* A difference of frames modulo a day as the value nearest to 0. */
+int64_t timecode_wrap_near(int64_t frames, enum timecode_rate rate);
+
 /* tc + frames, over midnight either way. Errors: as timecode_check. */
 int timecode_add(struct timecode tc, int64_t frames, enum timecode_rate rate, struct timecode *sum);
 

@@ -82,7 +82,8 @@ static void run_host(enum utcmap_source source)
     const double maxerror = pow(10, sim_between(4, 8));
     long double silent_until = sim_between(0, 300) * S;
     const long double start = ceill(sim_b_at(&host, 0, NULL) / S);
-    for (long double at = 0; at < length; at += S) {
+    for (int second = 0; second < (int)(length / S); second++) {
+        const long double at = second * S;
         if (at > silent_until && sim_chance(0.002))
             silent_until = at + sim_exponential(300) * S;
         if (source == UTCMAP_SYSTEM)

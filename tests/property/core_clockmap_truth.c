@@ -151,8 +151,8 @@ static void check(struct rig *rig, int64_t tick, long double pressed, bool stepp
 }
 
 struct press {
-    int64_t tick;
     long double at, asked;
+    int64_t tick;
     bool stepped, later;
 };
 

@@ -3,12 +3,16 @@
  *
  * Sources of the figures: the worked exchange (100.000, 100.120, 100.121, 100.041) uses the formulas of RFC 5905 section 8; that the truth
  * lies within half the round trip whatever the asymmetry is Cristian 1989; that intersecting intervals keeps it is Marzullo 1984.
+ *
+ * With --cost it prints what the calls take on a full map.
  */
 #include <setjmp.h>
 #include <stdarg.h>
 #include <stddef.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <time.h>
 #include <cmocka.h>
 
 #include "core/clockmap.h"
@@ -356,8 +360,49 @@ static void the_ends_of_the_range(void **state)
     assert_true(clockmap_count(&map) > 0);
 }
 
-int main(void)
+static double clock_ns(void)
 {
+    struct timespec t;
+    clock_gettime(CLOCK_MONOTONIC, &t);
+    return (double)t.tv_sec * 1e9 + (double)t.tv_nsec;
+}
+
+static int64_t ping(struct clockmap *map, int64_t i)
+{
+    clockmap_add(map, i * 500000, i * 500 * MS + i * 37 % 1000 - 300000,
+                 i * 500 * MS + 400000 + i * 91 % 7777);
+    return i * 500000;
+}
+
+static int print_cost(void)
+{
+    enum { TIMES = 20000 };
+    struct clockmap map = map_with(clockmap_params_pad());
+    struct clockmap_interval got;
+    int64_t i = 0, tick = 0, sum = 0;
+    for (; i < 1000; i++)
+        tick = ping(&map, i);
+    double start = clock_ns();
+    for (int n = 0; n < TIMES; n++)
+        sum += clockmap_at(&map, tick + n, &got) ? got.lo & 1 : 0;
+    const double at = (clock_ns() - start) / TIMES;
+    start = clock_ns();
+    for (int n = 0; n < TIMES; n++)
+        sum += clockmap_inverse(&map, tick * 1000 + n, &got) ? got.lo & 1 : 0;
+    const double inverse = (clock_ns() - start) / TIMES;
+    start = clock_ns();
+    for (int n = 0; n < TIMES; n++)
+        ping(&map, i++);
+    const double add = (clock_ns() - start) / TIMES;
+    printf("clockmap, %zu constraints: at %.0f ns, inverse %.0f ns, add %.0f ns (%lld)\n",
+           clockmap_count(&map), at, inverse, add, (long long)sum);
+    return 0;
+}
+
+int main(int argc, char **argv)
+{
+    if (argc == 2 && strcmp(argv[1], "--cost") == 0)
+        return print_cost();
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(an_empty_map_knows_nothing),
         cmocka_unit_test(perfect_clocks_intersect),

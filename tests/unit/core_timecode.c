@@ -214,6 +214,9 @@ static void sums_go_over_midnight(void **state)
     assert_int_equal(timecode_add((struct timecode){0, 1, 0, 0}, 1, TC_RATE_29_97_DF, &sum),
                      TIMECODE_EDROPPED);
     assert_int_equal(timecode_wrap(-1, TC_RATE_29_97_DF), 2589407);
+    assert_int_equal(timecode_wrap_near(2159999, TC_RATE_25), -1);
+    assert_int_equal(timecode_wrap_near(1080000, TC_RATE_25), 1080000);
+    assert_int_equal(timecode_wrap_near(-1079999, TC_RATE_25), -1079999);
     assert_int_equal(timecode_wrap(2589408 * INT64_C(3) + 5, TC_RATE_29_97_DF), 5);
 }
 
