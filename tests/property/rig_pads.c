@@ -185,7 +185,7 @@ static void random_script(struct script *script, bool pulls)
     n += snprintf(text + n, sizeof text - (size_t)n, "at 1 random 120 pads p0,p1 for 40\n");
     if (pulls) {
         n += snprintf(text + n, sizeof text - (size_t)n, "at 10 pull p0 power on\nat 15 plug p0\n");
-        n += snprintf(text + n, sizeof text - (size_t)n, "at 20 pull p1 power off\nat 25 plug p1\n");
+        (void)snprintf(text + n, sizeof text - (size_t)n, "at 20 pull p1 power off\nat 25 plug p1\n");
     }
     script_init(script);
     assert_int_equal(script_parse(script, text, strlen(text), quiet_problem, NULL), 0);

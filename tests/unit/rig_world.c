@@ -58,7 +58,7 @@ static void the_world_moves_smoothly(void **state)
     (void)state;
     world_at(&world, 0, &last);
     assert_true(fabs(last.depth_m) < 0.01);
-    for (double t_s = 1; t_s < 10500; t_s++) {
+    for (int t_s = 1; t_s < 10500; t_s++) {
         struct world_state now;
         double east_m = 0, north_m = 0, last_east_m = 0, last_north_m = 0;
         world_at(&world, t_s, &now);
@@ -76,7 +76,8 @@ static void the_world_moves_smoothly(void **state)
 static void pressure_and_conductivity_come_back(void **state)
 {
     (void)state;
-    for (double depth_m = 1; depth_m < 6000; depth_m += 97) {
+    for (int depth = 1; depth < 6000; depth += 97) {
+        double depth_m = depth;
         double back_m = 0;
         double salinity = 0;
         double dbar = world_pressure(depth_m, -21.4);
