@@ -45,11 +45,14 @@ static int64_t frames_of(int64_t ns, enum timecode_rate rate)
     return llround((double)ns / 1e9 * (double)num / (double)den);
 }
 
-/* The frame at an instant, by the marker nearest to it. */
-static int64_t frame_at(const struct edl *edl, utc_ns utc)
+/* The frame in force at an instant, counted from the marker nearest to `near`. */
+static int64_t frame_at(const struct edl *edl, utc_ns near, utc_ns utc)
 {
-    const struct videoclock_anchor *anchor = videoclock_near(&edl->clock, utc, edl->rate);
-    return timecode_wrap(anchor->frame + frames_of(utc.ns - anchor->utc_ns, edl->rate), edl->rate);
+    int32_t num, den;
+    const struct videoclock_anchor *anchor = videoclock_near(&edl->clock, near, edl->rate);
+    timecode_rate_fraction(edl->rate, &num, &den);
+    double away = (double)(utc.ns - anchor->utc_ns) / 1e9 * (double)num / (double)den;
+    return anchor->frame + (int64_t)floor((double)anchor->within + away);
 }
 
 static struct cut cut_of(const struct edl *edl, const struct query_sighting *row)
@@ -60,11 +63,10 @@ static struct cut cut_of(const struct edl *edl, const struct query_sighting *row
     utc_ns end = sighting->closed_by[0] != '\0' ? sighting->end : press;
     if (sighting->closed_by[0] == '\0' && edl->clock.count > 0)
         end.ns = edl->clock.anchor[edl->clock.count - 1].utc_ns;
-    int64_t lead = frames_of(sighting->lead_ns, edl->rate);
     int64_t by_utc = frames_of(end.ns - sighting->start.ns, edl->rate);
-    cut.in = timecode_wrap(frame_at(edl, press) - lead, edl->rate);
+    cut.in = timecode_wrap(frame_at(edl, press, sighting->start), edl->rate);
     /* the frame in force at the end still belongs to it */
-    cut.frames = timecode_wrap(frame_at(edl, end) - cut.in, edl->rate) + 1;
+    cut.frames = timecode_wrap(frame_at(edl, end, end) - cut.in, edl->rate) + 1;
     cut.jumps = llabs(cut.frames - 1 - by_utc) > frames_of(JUMP_NS, edl->rate);
     if (cut.jumps)
         cut.frames = by_utc + 1;

@@ -9,14 +9,10 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-static const struct export_format *const FORMATS[] = {&export_csv,
-                                                      &export_json,
-                                                      &export_webvtt,
-                                                      &export_srt,
-                                                      &export_overlay,
-                                                      &export_chapters,
-                                                      &export_matroska_chapters,
-                                                      &export_edl};
+static const struct export_format *const FORMATS[] = {
+    &export_csv,    &export_json, &export_geojson, &export_gpx,      &export_kml,
+    &export_webvtt, &export_srt,  &export_overlay, &export_chapters, &export_matroska_chapters,
+    &export_edl};
 #define FORMAT_COUNT (sizeof FORMATS / sizeof FORMATS[0])
 
 const struct export_format *export_format_at(size_t i)

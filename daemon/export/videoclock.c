@@ -73,6 +73,7 @@ static bool take_marker(void *ctx, const struct query_marker *row)
     if (marker->timecode.trust != TIMECODE_TRUST_NONE &&
         timecode_rate_parse(marker->timecode.rate, &rate) == 0) {
         anchor.frame = marker->timecode.frame;
+        anchor.within = (float)marker->timecode.within;
         anchor.rate = (uint8_t)rate;
     }
     clock->failed = !keep(clock, anchor);

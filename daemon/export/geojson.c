@@ -1,0 +1,188 @@
+/*
+ * geojson: a FeatureCollection as RFC 7946 has it, a feature a line: the vehicle's smoothed track, spans as the piece of track between their
+ * ends, then markers as points with the members of the `marker` event. WGS 84, longitude first, 7 decimals, no crs, lines split at the
+ * antimeridian. The third coordinate of the standard is a height above the ellipsoid, which nobody measures under water: depth is a
+ * property. A struck marker keeps its properties, with "struck": true, and has no geometry, so that no map shows it.
+ */
+#include "core/event.h"
+#include "core/jsonout.h"
+#include "export/export.h"
+#include "export/path.h"
+#include "export/rowjson.h"
+#include "export/stands.h"
+
+#include <stdlib.h>
+#include <string.h>
+
+struct geojson {
+    struct export_job *job;
+    bool comma;
+    bool failed;
+    /* the line that is being written */
+    int parts;               /* LineStrings begun in it */
+    bool waiting;            /* the first point of a part waits for a second one, for one alone is no line */
+    struct path_point first; /* that one */
+    struct path_point last;
+    double last_lon_deg;
+    char row[ROWJSON_BYTES_MAX];
+};
+
+static void put_position(FILE *out, double lat_deg, double lon_deg)
+{
+    fprintf(out, "[%.7f,%.7f]", lon_deg, lat_deg);
+}
+
+static void begin_feature(struct geojson *geo, const char *id)
+{
+    fprintf(geo->job->out, "%s{\"type\":\"Feature\",\"id\":\"%s\",\"geometry\":", geo->comma ? ",\n" : "\n",
+            id);
+    geo->comma = true;
+}
+
+static void end_feature(struct geojson *geo, const char *properties)
+{
+    fprintf(geo->job->out, ",\"properties\":%s}", properties);
+}
+
+/* -- lines -- */
+
+static void put_vertex(struct geojson *geo, double lat_deg, double lon_deg)
+{
+    FILE *out = geo->job->out;
+    if (geo->waiting) {
+        fputs(geo->parts == 0 ? "{\"type\":\"MultiLineString\",\"coordinates\":[[" : ",[", out);
+        put_position(out, geo->first.lat_deg, geo->first.lon_deg);
+        geo->waiting = false;
+        geo->parts++;
+    }
+    fputc(',', out);
+    put_position(out, lat_deg, lon_deg);
+}
+
+static void end_part(struct geojson *geo)
+{
+    if (!geo->waiting)
+        fputc(']', geo->job->out);
+    geo->waiting = true;
+}
+
+static bool put_point(void *ctx, const struct path_point *point)
+{
+    struct geojson *geo = ctx;
+    double lat;
+    if (point->new_run) {
+        if (geo->parts > 0 || !geo->waiting)
+            end_part(geo);
+        geo->waiting = true;
+        geo->first = *point;
+    } else if (path_crossing(&geo->last, point, &lat)) {
+        double edge = geo->last.lon_deg > 0 ? 180 : -180;
+        put_vertex(geo, lat, edge);
+        end_part(geo);
+        geo->first = *point;
+        geo->first.lat_deg = lat;
+        geo->first.lon_deg = -edge;
+        put_vertex(geo, point->lat_deg, point->lon_deg);
+    } else {
+        put_vertex(geo, point->lat_deg, point->lon_deg);
+    }
+    geo->last = *point;
+    return true;
+}
+
+/* A geometry, or null where there is no line of two points. */
+static void put_line(struct geojson *geo, utc_ns from, utc_ns to)
+{
+    geo->parts = 0;
+    geo->waiting = true;
+    if (path_walk(geo->job->reader, PATH_VEHICLE, from, to, put_point, geo) != 0)
+        geo->failed = true;
+    if (geo->parts > 0)
+        end_part(geo);
+    fputs(geo->parts > 0 ? "]}" : "null", geo->job->out);
+}
+
+static int put_track(struct geojson *geo)
+{
+    utc_ns from, to;
+    struct jsonout json;
+    char text[32], properties[512];
+    int range = path_range(geo->job, &from, &to);
+    if (range != 0)
+        return range < 0 ? -1 : 0;
+    begin_feature(geo, "track");
+    put_line(geo, from, to);
+    jsonout_begin(&json, properties, sizeof properties);
+    jsonout_open(&json, NULL, '{');
+    jsonout_text(&json, "type", "track");
+    jsonout_text(&json, "dive", geo->job->dive);
+    jsonout_text_or_null(&json, "vehicle", geo->job->row->dive.vehicle);
+    event_utc_text(from, text);
+    jsonout_text(&json, "start_utc", text);
+    event_utc_text(to, text);
+    jsonout_text(&json, "end_utc", text);
+    jsonout_text(&json, "method", "smoothed");
+    jsonout_close(&json, '}');
+    jsonout_end(&json);
+    end_feature(geo, properties);
+    return geo->failed ? export_reader_failed(geo->job) : 0;
+}
+
+/* -- rows -- */
+
+static bool span_row(void *ctx, const struct query_span *row)
+{
+    struct geojson *geo = ctx;
+    if (!stands(row->span.state) || row->span.closed_by[0] == '\0')
+        return true;
+    begin_feature(geo, row->ref);
+    put_line(geo, row->span.start, row->span.end);
+    geo->failed |= rowjson_span(row, geo->row, sizeof geo->row) == 0;
+    end_feature(geo, geo->row);
+    return !geo->failed;
+}
+
+static bool marker_row(void *ctx, const struct query_marker *row)
+{
+    struct geojson *geo = ctx;
+    const struct marker_position *position = &row->marker.telemetry.position;
+    begin_feature(geo, row->ref);
+    if (position->known && !row->struck) {
+        fputs("{\"type\":\"Point\",\"coordinates\":", geo->job->out);
+        put_position(geo->job->out, position->lat_deg, position->lon_deg);
+        fputc('}', geo->job->out);
+    } else {
+        fputs("null", geo->job->out);
+    }
+    geo->failed |= rowjson_marker(row, geo->row, sizeof geo->row) == 0;
+    end_feature(geo, geo->row);
+    return !geo->failed;
+}
+
+static int put_features(struct geojson *geo)
+{
+    struct query_want want = {.dive = geo->job->dive};
+    if (put_track(geo) != 0)
+        return -1;
+    if (query_spans(geo->job->reader, &want, span_row, geo) < 0 ||
+        query_markers(geo->job->reader, &want, marker_row, geo) < 0)
+        return export_reader_failed(geo->job);
+    return geo->failed ? export_fail(geo->job, "the track cannot be read, or a row does not fit its room")
+                       : 0;
+}
+
+static int write_geojson(struct export_job *job)
+{
+    struct geojson *geo = calloc(1, sizeof *geo);
+    if (geo == NULL)
+        return export_fail(job, "out of memory");
+    geo->job = job;
+    fputs("{\"type\":\"FeatureCollection\",\"features\":[", job->out);
+    int result = put_features(geo);
+    fputs("\n]}\n", job->out);
+    free(geo);
+    return result;
+}
+
+const struct export_format export_geojson = {
+    .name = "geojson", .summary = "track, spans and markers for maps (RFC 7946)", .write = write_geojson};

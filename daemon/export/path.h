@@ -1,0 +1,39 @@
+/*
+ * path: where vehicle and ship went, in order of time, for the formats that draw lines.
+ *
+ * The vehicle's fixes are smoothed as in core/track.h (Rauch, Tung & Striebel 1965), with depth for their noise. That is done for 1,024 fixes
+ * at a time with 96 more on either side, which the smoother has long forgotten by then, so memory is the same for a dive of any length.
+ * The ship's positions are taken as they came. A line is broken (`new_run`) where the smoother starts anew, or after 60 s of silence of
+ * the ship.
+ */
+#ifndef BELLROPE_EXPORT_PATH_H
+#define BELLROPE_EXPORT_PATH_H
+
+#include "export/export.h"
+
+enum path_of { PATH_VEHICLE, PATH_VEHICLE_RAW, PATH_SHIP };
+
+struct path_point {
+    utc_ns utc;
+    double lat_deg, lon_deg; /* WGS 84 */
+    double uncertainty_m;    /* 2 drms; negative: not known */
+    bool depth_known;
+    double depth_m;
+    bool new_run;
+};
+/* False stops. */
+typedef bool path_row(void *ctx, const struct path_point *point);
+
+/* Points in [from, to]. 0, or -1: the reader failed, or out of memory. */
+int path_walk(struct store_reader *reader, enum path_of of, utc_ns from, utc_ns to, path_row *row, void *ctx);
+
+/* From the dive's begin to its end, or to the latest telemetry where it is open. 0; 1: there is no such range; -1: the reader failed. */
+int path_range(struct export_job *job, utc_ns *from, utc_ns *to);
+
+/* The longitude of `b` as it lies next to `a`: they differ by less than 180 degrees, so one of the two may be outside -180..180. */
+double path_unwrapped(double a_deg, double b_deg);
+
+/* Whether the shorter way from `a` to `b` crosses the antimeridian, and at which latitude (linear, as RFC 7946 section 3.1.1 has lines). */
+bool path_crossing(const struct path_point *a, const struct path_point *b, double *lat_deg);
+
+#endif
