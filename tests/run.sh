@@ -5,11 +5,13 @@
 set -eu
 cd "$(dirname "$0")/.."
 
-export BELLROPE_LONG="${BELLROPE_LONG:-}"
 names=
 for argument in "$@"; do
     case "$argument" in
-    --long) BELLROPE_LONG=1 ;;
+    --long)
+        BELLROPE_LONG=1
+        export BELLROPE_LONG
+        ;;
     -h | --help)
         sed -n '2,4s/^# //p' "$0"
         exit 0

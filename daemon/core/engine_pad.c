@@ -5,10 +5,10 @@
 #include <stdio.h>
 #include <string.h>
 
-/* After HELLO a burst makes the map tight at once; then one ping a second keeps it so. */
+/* After HELLO a burst makes the map tight at once; then two pings a second keep it so (docs/timing.md has the figures). */
 enum { PING_BURST = 8 };
 #define PING_BURST_NS (60 * NS_PER_MS)
-#define PING_EVERY_NS NS_PER_S
+#define PING_EVERY_NS (500 * NS_PER_MS)
 #define PAD_SILENT_NS (5 * NS_PER_S)
 
 /* ---- boots ---- */
