@@ -5,7 +5,7 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
-enum { PIPE_BYTES = 4096, PORTION_MAX = 1024, RETRY_NS = 10000000 };
+enum { PIPE_BYTES = 16384, PORTION_MAX = 1024, RETRY_NS = 10000000 };
 
 int fifo_open(struct fifo *fifo, const char *path)
 {

@@ -1,8 +1,8 @@
 /*
  * fifo: the recorder's audio on its way out, s16le into a named pipe.
  *
- * Samples that nobody reads are gone, as at a loudspeaker socket. A reader that falls behind by about 40 ms (one page of the
- * pipe) loses the stream: the pipe is closed and a new stream begins, so that what arrives is either timely or plainly broken,
+ * Samples that nobody reads are gone, as at a loudspeaker socket. A reader that falls behind by about 170 ms (what the
+ * pipe holds) loses the stream: the pipe is closed and a new stream begins, so that what arrives is either timely or plainly broken,
  * never silently shifted.
  */
 #ifndef BELLROPE_RIG_FIFO_H
