@@ -12,7 +12,7 @@
  *   PB3    D11     to ground: three single lamps (red, green, amber) instead of one RGB lamp
  *   PB4    D12     to ground: the matrix has a diode a key
  *
- * Timer 1 counts half microseconds; it is the tick, and its compare wakes the loop every 250 us. Interrupts stamp what must not wait for the
+ * Timer 1 counts half microseconds; it is the tick, and its compare wakes the loop every 500 us. Interrupts stamp what must not wait for the
  * loop: a touch on a row, and the delimiter that ends a frame. Everything else is the portable code in firmware-sim/pad.
  */
 #ifndef AVR_AVR_H
@@ -22,7 +22,7 @@
 #include <stdint.h>
 
 enum {
-    AVR_TURN_US = 250,  /* the loop turns at least this often */
+    AVR_TURN_US = 500,  /* the loop turns at least this often */
     AVR_SCAN_US = 200,  /* from the tick of a turn to the end of its scan, interrupts included */
     AVR_TOUCH_US = 120, /* from a contact to its stamp: the time of a scan, other interrupts included */
     AVR_LAMP_US = 300,  /* from the tick of pad_show to the lamp, interrupts included */

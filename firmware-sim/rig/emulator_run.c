@@ -44,6 +44,13 @@ static int64_t clock_ns(clockid_t clock)
     return (int64_t)now.tv_sec * 1000000000 + now.tv_nsec;
 }
 
+/* The cycle that is due now. The chip may be behind it, and then catches up: what comes from outside comes at its true instant. */
+static uint64_t wall_cycle(const struct run *run)
+{
+    uint64_t wall = (uint64_t)(clock_ns(CLOCK_MONOTONIC) - run->zero_ns) * US / 1000;
+    return wall > chip_cycle(run->chip) ? wall : chip_cycle(run->chip);
+}
+
 static int64_t utc_of(const struct run *run, uint64_t cycle)
 {
     int64_t ago = clock_ns(CLOCK_MONOTONIC) - (run->zero_ns + (int64_t)(cycle * 1000 / US));
@@ -134,7 +141,7 @@ static void press(struct run *run, const char *name, int64_t hold_ms)
                 run->chip == NULL ? "the pad has no power" : "keys are A1 to D4");
         return;
     }
-    uint64_t down = chip_cycle(run->chip) + (uint64_t)2000 * US;
+    uint64_t down = wall_cycle(run) + (uint64_t)2000 * US;
     contact_make(&contacts, &run->chance, (int64_t)(down * 1000 / US), hold_ms * 1000000, true);
     for (size_t i = 0; i < contacts.count; i++) {
         chip_contact(run->chip, (uint64_t)contacts.edge[i].at_ns * US / 1000, key, contacts.edge[i].closed);
@@ -196,7 +203,7 @@ static void read_line(struct run *run)
     uint8_t bytes[512];
     ssize_t n = read(run->master, bytes, sizeof bytes);
     for (ssize_t i = 0; i < n; i++) {
-        (void)chip_receive(run->chip, chip_cycle(run->chip), bytes[i]);
+        (void)chip_receive(run->chip, wall_cycle(run), bytes[i]);
     }
 }
 
@@ -209,9 +216,8 @@ static bool turn(struct run *run)
     if (run->chip == NULL || run->quit) {
         return !run->quit;
     }
-    int64_t now_ns = clock_ns(CLOCK_MONOTONIC) - run->zero_ns;
     read_line(run);
-    if (!chip_run(run->chip, (uint64_t)now_ns * US / 1000)) {
+    if (!chip_run(run->chip, wall_cycle(run))) {
         fprintf(stderr, "the firmware stopped\n");
         return false;
     }
