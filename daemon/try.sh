@@ -52,8 +52,11 @@ site = Hollin Bank
 file = dive.db
 tape = dive.tape
 
+; the ship's receiver sends ZDA 0.12 s after the second that it names
 [utc]
-source = system
+source = feed:bridge
+delay_min_ms = 115
+delay_max_ms = 145
 
 [timecode]
 source = ltc
@@ -169,6 +172,7 @@ rig=
 sleep 3 # the last acoustic positions are late
 kill "$follow" 2>/dev/null || true
 follow=
+memory=$(awk '/^VmRSS/ { printf "%.1f MB", $2 / 1024 }' "/proc/$daemon/status" 2>/dev/null || echo "not known")
 daemon_ended=0
 kill "$daemon"
 wait "$daemon" || daemon_ended=$?
@@ -179,6 +183,7 @@ daemon=
 head_line "The record against what really happened"
 verdict=0
 "$bin/bellrope-rig" --compare "$out/dive.db" "$out/truth.jsonl" || verdict=$?
+printf '  %-36s %6s\n' "memory of the daemon at the end" "$memory"
 [ "$rig_ended" -eq 0 ] || verdict=1
 [ "$daemon_ended" -eq 0 ] || verdict=1
 
