@@ -26,7 +26,7 @@ struct run {
     uint8_t eeprom[CHIP_EEPROM];
     struct chip *chip;
     unsigned power_ups;
-    int64_t zero_ns; /* monotonic instant of cycle 0 */
+    int64_t zero_ns; /* CLOCK_BOOTTIME at cycle 0: the clock the daemon stamps with */
     int master;
     /* Bytes that have left the chip and are still on the line. */
     uint8_t byte[1024];
@@ -47,13 +47,13 @@ static int64_t clock_ns(clockid_t clock)
 /* The cycle that is due now. The chip may be behind it, and then catches up: what comes from outside comes at its true instant. */
 static uint64_t wall_cycle(const struct run *run)
 {
-    uint64_t wall = (uint64_t)(clock_ns(CLOCK_MONOTONIC) - run->zero_ns) * US / 1000;
+    uint64_t wall = (uint64_t)(clock_ns(CLOCK_BOOTTIME) - run->zero_ns) * US / 1000;
     return wall > chip_cycle(run->chip) ? wall : chip_cycle(run->chip);
 }
 
 static int64_t utc_of(const struct run *run, uint64_t cycle)
 {
-    int64_t ago = clock_ns(CLOCK_MONOTONIC) - (run->zero_ns + (int64_t)(cycle * 1000 / US));
+    int64_t ago = clock_ns(CLOCK_BOOTTIME) - (run->zero_ns + (int64_t)(cycle * 1000 / US));
     return clock_ns(CLOCK_REALTIME) - ago;
 }
 
@@ -104,7 +104,7 @@ static bool power(struct run *run)
         return false;
     }
     run->chip = chip_new(run->image, run->eeprom, run->chance.state + ++run->power_ups, &sink);
-    run->zero_ns = clock_ns(CLOCK_MONOTONIC);
+    run->zero_ns = clock_ns(CLOCK_BOOTTIME);
     run->byte_head = run->byte_tail = 0;
     return run->chip != NULL;
 }
@@ -146,8 +146,8 @@ static void press(struct run *run, const char *name, int64_t hold_ms)
     for (size_t i = 0; i < contacts.count; i++) {
         chip_contact(run->chip, (uint64_t)contacts.edge[i].at_ns * US / 1000, key, contacts.edge[i].closed);
     }
-    printf("{\"contact\": \"%s\", \"utc_ns\": %" PRId64 ", \"boot\": %u}\n", name, utc_of(run, down),
-           run->power_ups);
+    printf("{\"contact\": \"%s\", \"boottime_ns\": %" PRId64 ", \"utc_ns\": %" PRId64 ", \"boot\": %u}\n",
+           name, run->zero_ns + (int64_t)(down * 1000 / US), utc_of(run, down), run->power_ups);
 }
 
 static void obey(struct run *run, const char *line)

@@ -3,7 +3,7 @@
  *
  * Commands come on stdin, one a line; what happens is told on stdout, one JSON object a line:
  *
- *   press KEY [HOLD_MS]   {"contact": KEY, "utc_ns": ..., "boot": power-ups so far}
+ *   press KEY [HOLD_MS]   {"contact": KEY, "boottime_ns": ..., "utc_ns": ..., "boot": power-ups so far}
  *   cut                   power fails; the pseudo-terminal hangs up
  *   power                 power comes back
  *   quit
