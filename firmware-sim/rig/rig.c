@@ -45,7 +45,7 @@ struct rig {
 
 static void news(struct rig *rig, int64_t at_ns, const struct rig_press *press, enum rig_news what)
 {
-    rig->sink->press(rig->sink->ctx, at_ns, press, what);
+    rig->sink->press(rig->sink->ctx, at_ns, press, (int)what);
 }
 
 static void tell(struct rig *rig, int64_t at_ns, const char *what, int pad, const char *text)

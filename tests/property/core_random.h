@@ -12,11 +12,11 @@ static uint64_t random_state;
 /* The seed is SEED of the environment, else `seed`. */
 static inline void random_begin(uint64_t seed)
 {
-    const char *text = getenv("SEED");
+    const char *text = getenv("BELLROPE_SEED");
 
     random_state = text != NULL ? strtoull(text, NULL, 10) : seed;
     random_state += random_state == 0;
-    printf("seed %llu (run again with SEED=...)\n", (unsigned long long)random_state);
+    printf("seed %llu (run again with BELLROPE_SEED=...)\n", (unsigned long long)random_state);
 }
 
 static inline uint64_t random_bits(void)

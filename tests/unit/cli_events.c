@@ -438,7 +438,7 @@ static int list(void)
 
 int main(int argc, char **argv)
 {
-    const char *seed = getenv("SEED");
+    const char *seed = getenv("BELLROPE_SEED");
     random_state = seed != NULL ? strtoull(seed, NULL, 0) : 20310304;
     if (argc > 1 && strcmp(argv[1], "--list") == 0)
         return list();

@@ -857,7 +857,7 @@ static uint32_t random_below(uint32_t limit)
 static void random_readers_miss_nothing(void **state)
 {
     (void)state;
-    const char *given = getenv("SEED");
+    const char *given = getenv("BELLROPE_SEED");
     uint64_t seed = given != NULL ? strtoull(given, NULL, 0) : 20310304;
     printf("seed %" PRIu64 "\n", seed);
     random_state = seed;

@@ -137,7 +137,7 @@ static void send_some(struct subscription *sub, const struct event_log *log, str
 static void any_order_of_events_gives_the_same_stream(void **state)
 {
     (void)state;
-    const char *given = getenv("SEED");
+    const char *given = getenv("BELLROPE_SEED");
     random_state = given != NULL ? strtoull(given, NULL, 0) : 20310304;
     printf("seed %" PRIu64 "\n", random_state);
     for (int round = 0; round < 3000; round++) {
