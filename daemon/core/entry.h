@@ -44,6 +44,7 @@ enum entry_type {
     ENTRY_CLOCK,
     ENTRY_TIMECODE,
     ENTRY_FAULT,
+    ENTRY_MEASUREMENT,
     ENTRY_TYPES
 };
 const char *entry_type_name(enum entry_type type);
@@ -135,6 +136,7 @@ struct marker {
     char term[TERM_SIZE];
     int64_t lead_ns;
     char note[NOTE_SIZE];
+    char by[WHO_SIZE]; /* who entered it, where that is not the seat's own: a soft key, a late entry; empty: not said */
     /* What the watch log needs to take this marker up again after a restart (core/watchlog.h). */
     char phase[16];
     char container[24], gear[24];
@@ -153,7 +155,7 @@ struct marker {
 /* What became known about a marker afterwards; the marker itself stays as it was. */
 struct settled {
     uint32_t marker;
-    char cause[24]; /* "bracketed", "waited", "clock" (UTC became known), "clap" */
+    char cause[24]; /* "bracketed", "waited", "clock" (UTC became known), "record" (a late entry, from what is stored) */
     struct when when;
     bool has_timecode, has_telemetry; /* false: that part stays as it was */
     struct timecode_stamp timecode;
@@ -215,9 +217,23 @@ struct identification_entry {
     char verbatim[LABEL_SIZE * 2];
     char rank[24];
     char qualifier[LABEL_SIZE];
-    char name_id[TERM_SIZE]; /* identifier from the checklist; empty: name not on it */
+    char name_id[TERM_SIZE]; /* identifier from the checklist; empty: none */
+    int8_t listed;           /* 1: the name is on the checklist, 0: it is not, -1: there was no checklist */
     char by[WHO_SIZE];
     char why[NOTE_SIZE];
+};
+
+/* The length of what a sighting or sample is about, measured in a picture between two laser dots (core/laserscale.h). */
+struct measurement_entry {
+    char target[REF_SIZE];
+    char quantity[16]; /* "length" */
+    char method[32];   /* "paired lasers" */
+    double value_m;
+    double sigma_m; /* one standard deviation, of the random error alone */
+    double object_pixels, laser_pixels, pixel_sigma;
+    double spacing_m, spacing_sigma_m;
+    char note[NOTE_SIZE]; /* which frame, which end to which */
+    char by[WHO_SIZE];
 };
 
 struct remark_entry {
@@ -270,6 +286,7 @@ struct entry {
         struct span_entry span;
         struct sample_entry sample;
         struct identification_entry identification;
+        struct measurement_entry measurement;
         struct remark_entry remark;
         struct strike_entry strike;
         struct link_entry link;
