@@ -18,12 +18,7 @@ struct geojson {
     struct export_job *job;
     bool comma;
     bool failed;
-    /* the line that is being written */
-    int parts;               /* LineStrings begun in it */
-    bool waiting;            /* the first point of a part waits for a second one, for one alone is no line */
-    struct path_point first; /* that one */
-    struct path_point last;
-    double last_lon_deg;
+    size_t lines, vertices; /* of the geometry at hand, of its last line */
     char row[ROWJSON_BYTES_MAX];
 };
 
@@ -46,60 +41,34 @@ static void end_feature(struct geojson *geo, const char *properties)
 
 /* -- lines -- */
 
-static void put_vertex(struct geojson *geo, double lat_deg, double lon_deg)
-{
-    FILE *out = geo->job->out;
-    if (geo->waiting) {
-        fputs(geo->parts == 0 ? "{\"type\":\"MultiLineString\",\"coordinates\":[[" : ",[", out);
-        put_position(out, geo->first.lat_deg, geo->first.lon_deg);
-        geo->waiting = false;
-        geo->parts++;
-    }
-    fputc(',', out);
-    put_position(out, lat_deg, lon_deg);
-}
-
-static void end_part(struct geojson *geo)
-{
-    if (!geo->waiting)
-        fputc(']', geo->job->out);
-    geo->waiting = true;
-}
-
-static bool put_point(void *ctx, const struct path_point *point)
+static void begin_line(void *ctx)
 {
     struct geojson *geo = ctx;
-    double lat;
-    if (point->new_run) {
-        if (geo->parts > 0 || !geo->waiting)
-            end_part(geo);
-        geo->waiting = true;
-        geo->first = *point;
-    } else if (path_crossing(&geo->last, point, &lat)) {
-        double edge = geo->last.lon_deg > 0 ? 180 : -180;
-        put_vertex(geo, lat, edge);
-        end_part(geo);
-        geo->first = *point;
-        geo->first.lat_deg = lat;
-        geo->first.lon_deg = -edge;
-        put_vertex(geo, point->lat_deg, point->lon_deg);
-    } else {
-        put_vertex(geo, point->lat_deg, point->lon_deg);
-    }
-    geo->last = *point;
-    return true;
+    fputs(geo->lines++ == 0 ? "{\"type\":\"MultiLineString\",\"coordinates\":[" : ",", geo->job->out);
+    geo->vertices = 0;
+}
+
+static void put_vertex(void *ctx, double lat_deg, double lon_deg, const struct path_point *point)
+{
+    struct geojson *geo = ctx;
+    (void)point;
+    fputc(geo->vertices++ == 0 ? '[' : ',', geo->job->out);
+    put_position(geo->job->out, lat_deg, lon_deg);
+}
+
+static void end_line(void *ctx)
+{
+    fputc(']', ((struct geojson *)ctx)->job->out);
 }
 
 /* A geometry, or null where there is no line of two points. */
 static void put_line(struct geojson *geo, utc_ns from, utc_ns to)
 {
-    geo->parts = 0;
-    geo->waiting = true;
-    if (path_walk(geo->job->reader, PATH_VEHICLE, from, to, put_point, geo) != 0)
+    static const struct path_sink sink = {begin_line, put_vertex, end_line};
+    geo->lines = 0;
+    if (path_lines(geo->job->reader, from, to, &sink, geo) != 0)
         geo->failed = true;
-    if (geo->parts > 0)
-        end_part(geo);
-    fputs(geo->parts > 0 ? "]}" : "null", geo->job->out);
+    fputs(geo->lines > 0 ? "]}" : "null", geo->job->out);
 }
 
 static int put_track(struct geojson *geo)

@@ -25,8 +25,7 @@ struct kml {
     struct run *run; /* one for each drop-out of the positioning: few */
     size_t runs, size;
     bool failed;
-    size_t vertices; /* in the line at hand */
-    struct path_point last;
+    size_t vertices;    /* in the line at hand */
     struct marker kept; /* of a sample */
     bool found;
 };
@@ -75,43 +74,30 @@ static bool put_coord(void *ctx, const struct path_point *point)
     return true;
 }
 
-static void put_vertex(struct kml *kml, double lat_deg, double lon_deg, double altitude_m)
+static void begin_line(void *ctx)
 {
-    char text[96];
-    snprintf(text, sizeof text, "%s%.7f,%.7f,%.2f", kml->vertices > 0 ? " " : "", lon_deg, lat_deg,
-             altitude_m);
-    xmlout_text(kml->xml, text);
-    kml->vertices++;
-}
-
-static void begin_line(struct kml *kml)
-{
+    struct kml *kml = ctx;
     xmlout_start(kml->xml, "LineString");
     xmlout_element(kml->xml, "altitudeMode", "absolute");
     xmlout_start(kml->xml, "coordinates");
     kml->vertices = 0;
 }
 
-static void end_line(struct kml *kml)
-{
-    xmlout_end(kml->xml);
-    xmlout_end(kml->xml);
-}
-
-static bool put_line_point(void *ctx, const struct path_point *point)
+static void put_vertex(void *ctx, double lat_deg, double lon_deg, const struct path_point *point)
 {
     struct kml *kml = ctx;
-    double lat;
-    if (kml->vertices > 0 && path_crossing(&kml->last, point, &lat)) {
-        double edge = kml->last.lon_deg > 0 ? 180 : -180;
-        put_vertex(kml, lat, edge, altitude_of(point));
-        end_line(kml);
-        begin_line(kml);
-        put_vertex(kml, lat, -edge, altitude_of(point));
-    }
-    put_vertex(kml, point->lat_deg, point->lon_deg, altitude_of(point));
-    kml->last = *point;
-    return true;
+    char text[96];
+    snprintf(text, sizeof text, "%s%.7f,%.7f,%.2f", kml->vertices > 0 ? " " : "", lon_deg, lat_deg,
+             altitude_of(point));
+    xmlout_text(kml->xml, text);
+    kml->vertices++;
+}
+
+static void end_line(void *ctx)
+{
+    struct kml *kml = ctx;
+    xmlout_end(kml->xml);
+    xmlout_end(kml->xml);
 }
 
 static int walk(struct kml *kml, const struct run *run, path_row *row)
@@ -131,16 +117,19 @@ static int put_run(struct kml *kml, const struct run *run)
     int result = walk(kml, run, put_when) | walk(kml, run, put_coord);
     xmlout_end(xml);
     xmlout_end(xml);
-    if (run->first_ns == run->last_ns)
-        return result;
-    xmlout_start(xml, "Placemark");
-    xmlout_element(xml, "name", "Way");
-    xmlout_start(xml, "MultiGeometry");
-    begin_line(kml);
-    result |= walk(kml, run, put_line_point);
-    end_line(kml);
-    xmlout_end(xml);
-    xmlout_end(xml);
+    return result;
+}
+
+/* Empty where the way has no two points. */
+static int put_way(struct kml *kml, utc_ns from, utc_ns to)
+{
+    static const struct path_sink sink = {begin_line, put_vertex, end_line};
+    xmlout_start(kml->xml, "Placemark");
+    xmlout_element(kml->xml, "name", "Way");
+    xmlout_start(kml->xml, "MultiGeometry");
+    int result = path_lines(kml->job->reader, from, to, &sink, kml);
+    xmlout_end(kml->xml);
+    xmlout_end(kml->xml);
     return result;
 }
 
@@ -159,6 +148,8 @@ static int put_track(struct kml *kml)
     int result = 0;
     for (size_t i = 0; i < kml->runs && result == 0; i++)
         result = put_run(kml, &kml->run[i]);
+    if (result == 0 && kml->runs > 0)
+        result = put_way(kml, from, to);
     xmlout_end(kml->xml);
     return result != 0 ? export_reader_failed(kml->job) : 0;
 }

@@ -30,6 +30,17 @@ int path_walk(struct store_reader *reader, enum path_of of, utc_ns from, utc_ns 
 /* From the dive's begin to its end, or to the latest telemetry where it is open. 0; 1: there is no such range; -1: the reader failed. */
 int path_range(struct export_job *job, utc_ns *from, utc_ns *to);
 
+/*
+ * The vehicle's way as lines that every map can draw: of two points at least, split at the antimeridian with a vertex on either side of it.
+ * `point` is the one that the vertex is, or, on the antimeridian, the one behind it.
+ */
+struct path_sink {
+    void (*begin)(void *ctx);
+    void (*vertex)(void *ctx, double lat_deg, double lon_deg, const struct path_point *point);
+    void (*end)(void *ctx);
+};
+int path_lines(struct store_reader *reader, utc_ns from, utc_ns to, const struct path_sink *sink, void *ctx);
+
 /* The longitude of `b` as it lies next to `a`: they differ by less than 180 degrees, so one of the two may be outside -180..180. */
 double path_unwrapped(double a_deg, double b_deg);
 
