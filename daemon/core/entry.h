@@ -174,7 +174,7 @@ struct sighting_entry {
     utc_ns start; /* first press less the key's lead time */
     int64_t lead_ns;
     utc_ns end;           /* meaningful when closed */
-    char closed_by[20];   /* "done", "next subject", "dive end", "idle" ... */
+    char closed_by[20];   /* as watch_close_name() says: "key", "idle" ... */
     char tie[LABEL_SIZE]; /* the relation's label; empty: none */
     char tie_term[TERM_SIZE];
     uint32_t tied_to;  /* another sighting */
