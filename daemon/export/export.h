@@ -27,6 +27,7 @@ struct export_options {
     /* dwca: what the record cannot know; NULL: nothing said */
     const struct export_dataset *dataset;
     const char *media_index; /* dwca: the clips' index.json, for associatedMedia; NULL: none */
+    const struct report_options *report; /* report: its own, export/report.h; NULL: the whole dive, no stills */
 };
 
 /* What a format gets: a reader that sees one state of the record, the open file, and the dive. */

@@ -1,0 +1,385 @@
+#include "export/report_data.h"
+
+#include <jansson.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* ---- texts ---- */
+
+#define ROOM_BYTES 65536
+
+struct report_room {
+    struct report_room *next;
+    size_t used;
+    char bytes[ROOM_BYTES];
+};
+
+/* A text that lives as long as the data; "" where memory is short. */
+static const char *keep_text(struct report_data *data, const char *text)
+{
+    size_t size = strlen(text) + 1;
+    struct report_room *room = data->rooms;
+    if (size == 1 || size > ROOM_BYTES)
+        return "";
+    if (room == NULL || room->used + size > ROOM_BYTES) {
+        room = malloc(sizeof *room);
+        if (room == NULL) {
+            data->no_memory = true;
+            return "";
+        }
+        room->next = data->rooms;
+        room->used = 0;
+        data->rooms = room;
+    }
+    char *kept = room->bytes + room->used;
+    memcpy(kept, text, size);
+    room->used += size;
+    return kept;
+}
+
+/* ---- lists ---- */
+
+/* Room for one item more, at the end of a list that doubles; `list` points to the pointer to it. NULL: no memory, and noted. */
+static void *add(struct report_data *data, void *list, size_t *count, size_t size)
+{
+    void *items;
+    memcpy(&items, list, sizeof items);
+    bool full = *count == 0 || (*count & (*count - 1)) == 0; /* 0, 1, 2, 4, 8 ... */
+    if (full) {
+        items = realloc(items, (*count == 0 ? 1 : *count * 2) * size);
+        if (items == NULL) {
+            data->no_memory = true;
+            return NULL;
+        }
+        memcpy(list, &items, sizeof items);
+    }
+    return (char *)items + size * (*count)++;
+}
+
+#define ADD_ROW(name, list, count, type)                                                                     \
+    static bool name(void *ctx, const type *row)                                                             \
+    {                                                                                                        \
+        struct report_data *data = ctx;                                                                      \
+        type *kept = add(data, &data->list, &data->count, sizeof *kept);                                     \
+        if (kept != NULL)                                                                                    \
+            *kept = *row;                                                                                    \
+        return kept != NULL;                                                                                 \
+    }
+ADD_ROW(add_sighting, sighting, sightings, struct query_sighting)
+ADD_ROW(add_span, span, spans, struct query_span)
+ADD_ROW(add_sample, sample, samples, struct query_sample)
+ADD_ROW(add_identification, identification, identifications, struct query_identification)
+ADD_ROW(add_remark, remark, remarks, struct query_remark)
+ADD_ROW(add_strike, strike, strikes, struct query_strike)
+ADD_ROW(keep_notice, notice, notices, struct query_notice)
+ADD_ROW(keep_before, before, befores, struct query_notice)
+
+static void take_readings(struct report_marker *kept, const struct marker_telemetry *telemetry)
+{
+    kept->position = telemetry->position;
+    for (uint32_t i = 0; i < telemetry->reading_count; i++)
+        if (strcmp(telemetry->reading[i].channel, "vehicle.depth_m") == 0) {
+            kept->has_depth = true;
+            kept->depth_m = telemetry->reading[i].value;
+        }
+}
+
+static bool add_marker(void *ctx, const struct query_marker *row)
+{
+    struct report_data *data = ctx;
+    const struct marker *marker = &row->marker;
+    struct report_marker *kept = add(data, &data->marker, &data->markers, sizeof *kept);
+    if (kept == NULL)
+        return false;
+    *kept = (struct report_marker){.seq = row->seq,
+                                   .number = marker->number,
+                                   .sighting = marker->sighting,
+                                   .object = marker->object,
+                                   .capacity = marker->capacity,
+                                   .struck = row->struck,
+                                   .origin = marker->origin,
+                                   .kind = keep_text(data, marker->kind),
+                                   .label = keep_text(data, marker->label),
+                                   .term = keep_text(data, marker->term),
+                                   .seat = keep_text(data, marker->seat),
+                                   .who = keep_text(data, marker->who),
+                                   .pad = keep_text(data, marker->pad),
+                                   .note = keep_text(data, marker->note),
+                                   .phase = keep_text(data, marker->phase),
+                                   .container = keep_text(data, marker->container),
+                                   .advice = keep_text(data, marker->advice),
+                                   .when = marker->when,
+                                   .held_ns = -1,
+                                   .timecode_trust = marker->timecode.trust,
+                                   .timecode = keep_text(data, marker->timecode.label),
+                                   .rate = keep_text(data, marker->timecode.rate),
+                                   .timecode_bound_frames = marker->timecode.bound_frames};
+    take_readings(kept, &marker->telemetry);
+    return !data->no_memory;
+}
+
+/* ---- what ties markers together ---- */
+
+static struct report_marker *find_marker(const struct report_data *data, uint32_t number)
+{
+    size_t low = 0, high = data->markers;
+    while (low < high) {
+        size_t middle = low + (high - low) / 2;
+        if (data->marker[middle].number < number)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    return low < data->markers && data->marker[low].number == number ? &data->marker[low] : NULL;
+}
+
+static bool mark_replaced(void *ctx, const struct query_marker *row)
+{
+    struct report_data *data = ctx;
+    struct report_marker *replaced = find_marker(data, row->marker.instead_of);
+    if (row->marker.instead_of != 0 && replaced != NULL && !row->struck)
+        replaced->replaced = true;
+    return true;
+}
+
+static int chain_sightings(struct report_data *data)
+{
+    for (size_t i = 0; i < data->markers; i++)
+        if (data->marker[i].sighting >= data->firsts)
+            data->firsts = (size_t)data->marker[i].sighting + 1;
+    if (data->firsts == 0)
+        return 0;
+    data->first = calloc(data->firsts, sizeof *data->first);
+    data->no_memory |= data->first == NULL;
+    if (data->first == NULL)
+        return -1;
+    for (size_t i = data->markers; i-- > 0;) {
+        struct report_marker *marker = &data->marker[i];
+        marker->next = data->first[marker->sighting];
+        data->first[marker->sighting] = i + 1;
+    }
+    return 0;
+}
+
+static struct report_marker *marker_named(const struct report_data *data, const char *ref)
+{
+    char dive[DIVE_ID_SIZE], letter = ' ';
+    uint32_t number = 0;
+    if (ref == NULL || !entry_ref_parse(ref, dive, &letter, &number) || letter != 'M')
+        return NULL;
+    return find_marker(data, number);
+}
+
+/* Of a settled event: whether it came because waiting ran out. */
+static void take_settled(struct report_data *data, const json_t *event)
+{
+    const char *cause = json_string_value(json_object_get(event, "cause"));
+    struct report_marker *marker = marker_named(data, json_string_value(json_object_get(event, "id")));
+    if (marker != NULL && cause != NULL)
+        marker->waited = strcmp(cause, "waited") == 0;
+}
+
+static struct report_marker *marker_made_by(const struct report_data *data, int64_t seq)
+{
+    /* numbers and seq rise together */
+    size_t low = 0, high = data->markers;
+    while (low < high) {
+        size_t middle = low + (high - low) / 2;
+        if (data->marker[middle].seq < seq)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    return low < data->markers && data->marker[low].seq == seq ? &data->marker[low] : NULL;
+}
+
+static bool take_event(void *ctx, const struct query_event *row)
+{
+    struct report_data *data = ctx;
+    if (row->type == ENTRY_MARKER) {
+        struct report_marker *marker = marker_made_by(data, row->seq);
+        if (marker != NULL && marker->origin != MARKER_LATE)
+            marker->held_ns = row->at.mono.ns - marker->when.mono.ns;
+        return true;
+    }
+    json_t *event = json_loadb(row->event, row->len, 0, NULL);
+    if (event != NULL)
+        take_settled(data, event);
+    json_decref(event);
+    return true;
+}
+
+/* ---- notices ---- */
+
+static bool add_notice(void *ctx, const struct query_notice *row)
+{
+    struct report_data *data = ctx;
+    bool of_dive = strcmp(row->made.dive, data->dive) == 0;
+    int64_t begun = data->row != NULL ? data->row->begun_seq : 0;
+    int64_t ended = data->row != NULL && !data->row->open ? data->row->ended_seq : INT64_MAX;
+    if (of_dive || (row->made.dive[0] == '\0' && row->made.seq > begun && row->made.seq < ended))
+        return keep_notice(ctx, row);
+    if (row->made.seq > begun || (row->made.type != ENTRY_CLOCK && row->made.type != ENTRY_TIMECODE))
+        return true;
+    for (size_t i = 0; i < data->befores; i++)
+        if (data->before[i].made.type == row->made.type) {
+            data->before[i] = *row;
+            return true;
+        }
+    return keep_before(ctx, row);
+}
+
+/* ---- from when to when ---- */
+
+static void widen(struct report_data *data, utc_ns utc)
+{
+    if (!data->timed || utc.ns < data->from.ns)
+        data->from = utc;
+    if (!data->timed || utc.ns > data->to.ns)
+        data->to = utc;
+    data->timed = true;
+}
+
+static bool widen_channel(void *ctx, const struct query_channel *row)
+{
+    struct report_data *data = ctx;
+    if (row->last.ns > data->to.ns)
+        data->to = row->last;
+    return true;
+}
+
+static int find_times(struct report_data *data)
+{
+    const struct query_dive *row = data->row;
+    if (row != NULL && row->begun.trust != CLOCK_TRUST_NONE)
+        widen(data, row->begun.utc);
+    if (row != NULL && !row->open && row->ended.trust != CLOCK_TRUST_NONE) {
+        widen(data, row->ended.utc);
+        return 0;
+    }
+    for (size_t i = 0; i < data->markers; i++)
+        if (data->marker[i].when.trust != CLOCK_TRUST_NONE && data->marker[i].when.utc.ns > 0)
+            widen(data, data->marker[i].when.utc);
+    /* an open dive lasts until the last that was heard */
+    if (row != NULL && row->open && data->timed &&
+        query_channels(data->reader, data->from, (utc_ns){INT64_MAX}, widen_channel, data) < 0)
+        return -1;
+    return 0;
+}
+
+static int ask_all(struct report_data *data)
+{
+    struct store_reader *reader = data->reader;
+    struct query_want want = {.dive = data->dive}, all = {0};
+    struct query_journal journal = {.dive = data->dive,
+                                    .types = QUERY_TYPE(ENTRY_MARKER) | QUERY_TYPE(ENTRY_SETTLED)};
+    if (query_markers(reader, &want, add_marker, data) < 0 ||
+        query_markers(reader, &want, mark_replaced, data) < 0 ||
+        query_sightings(reader, &want, add_sighting, data) < 0 ||
+        query_spans(reader, &want, add_span, data) < 0 || query_samples(reader, &want, add_sample, data) < 0)
+        return -1;
+    if (query_identifications(reader, &want, add_identification, data) < 0 ||
+        query_remarks(reader, &want, add_remark, data) < 0 ||
+        query_strikes(reader, &want, add_strike, data) < 0 ||
+        query_notices(reader, &all, add_notice, data) < 0 ||
+        query_journal(reader, &journal, take_event, data) < 0)
+        return -1;
+    return data->no_memory ? -1 : 0;
+}
+
+int report_data_gather(struct report_data *data, struct store_reader *reader, const char *dive,
+                       const struct query_dive *row)
+{
+    *data = (struct report_data){.reader = reader, .dive = dive, .row = row};
+    if (ask_all(data) != 0 || chain_sightings(data) != 0)
+        return -1;
+    return find_times(data);
+}
+
+void report_data_free(struct report_data *data)
+{
+    while (data->rooms != NULL) {
+        struct report_room *next = data->rooms->next;
+        free(data->rooms);
+        data->rooms = next;
+    }
+    free(data->marker);
+    free(data->sighting);
+    free(data->span);
+    free(data->sample);
+    free(data->identification);
+    free(data->remark);
+    free(data->strike);
+    free(data->notice);
+    free(data->before);
+    free(data->first);
+    *data = (struct report_data){0};
+}
+
+/* ---- looking ---- */
+
+bool report_marker_stands(const struct report_marker *marker)
+{
+    return !marker->struck && !marker->replaced;
+}
+
+bool report_state_stands(const char *state)
+{
+    return strcmp(state, "struck") != 0 && strcmp(state, "withdrawn") != 0 && strcmp(state, "retired") != 0 &&
+           strcmp(state, "refused") != 0;
+}
+
+const struct report_marker *report_marker_of(const struct report_data *data, uint32_t number)
+{
+    return find_marker(data, number);
+}
+
+const struct query_sighting *report_sighting_of(const struct report_data *data, uint32_t number)
+{
+    for (size_t i = 0; i < data->sightings; i++)
+        if (data->sighting[i].sighting.number == number)
+            return &data->sighting[i];
+    return NULL;
+}
+
+const struct report_marker *report_sighting_marker(const struct report_data *data, uint32_t sighting)
+{
+    size_t at = sighting != 0 && sighting < data->firsts ? data->first[sighting] : 0;
+    return at != 0 ? &data->marker[at - 1] : NULL;
+}
+
+const struct report_marker *report_next_marker(const struct report_data *data,
+                                               const struct report_marker *marker)
+{
+    return marker->next != 0 ? &data->marker[marker->next - 1] : NULL;
+}
+
+utc_ns report_span_end(const struct report_data *data, const struct query_span *span)
+{
+    return strcmp(span->span.state, "open") == 0 ? data->to : span->span.end;
+}
+
+bool report_span_is_bottom(const struct report_data *data, const struct query_span *span)
+{
+    const struct report_marker *marker = find_marker(data, span->span.first_marker);
+    return report_state_stands(span->span.state) && strcmp(span->span.kind, "phase") == 0 && marker != NULL &&
+           strcmp(marker->phase, "on bottom") == 0;
+}
+
+int64_t report_bottom_ns(const struct report_data *data)
+{
+    int64_t sum = 0;
+    for (size_t i = 0; i < data->spans; i++)
+        if (report_span_is_bottom(data, &data->span[i]))
+            sum += report_span_end(data, &data->span[i]).ns - data->span[i].span.start.ns;
+    return sum;
+}
+
+bool report_sighting_has(const struct report_data *data, uint32_t sighting, const char *term)
+{
+    for (const struct report_marker *marker = report_sighting_marker(data, sighting); marker != NULL;
+         marker = report_next_marker(data, marker))
+        if (report_marker_stands(marker) && strcmp(marker->term, term) == 0)
+            return true;
+    return false;
+}

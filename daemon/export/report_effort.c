@@ -1,0 +1,271 @@
+/*
+ * Effort and counts per effort. Lengths are those of core/track.h along the smoothed track, with their standard deviation; an area is
+ * length times the width of the field of view where that is given. A sighting counts for a transect if it starts within it.
+ */
+#include "export/html.h"
+#include "export/report_part.h"
+
+#include <inttypes.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+struct effort {
+    int64_t bottom_ns;
+    double transect_m, transect_var; /* sums over transects with a known length */
+    int64_t transect_ns;
+    uint32_t transects, measured;
+};
+
+static bool is_transect(const struct query_span *row)
+{
+    return row->span.transect != 0 && report_state_stands(row->span.state);
+}
+
+static bool length_of(struct report *report, const struct query_span *row, struct track_distance *way)
+{
+    return report_track_length(&report->track, row->span.start, report_span_end(&report->data, row), way);
+}
+
+/* The transect a sighting started in; NULL: none. */
+static const struct query_span *transect_at(const struct report_data *data, utc_ns at)
+{
+    for (size_t i = 0; i < data->spans; i++)
+        if (is_transect(&data->span[i]) && at.ns >= data->span[i].span.start.ns &&
+            at.ns <= report_span_end(data, &data->span[i]).ns)
+            return &data->span[i];
+    return NULL;
+}
+
+static struct effort sum_up(struct report *report)
+{
+    const struct report_data *data = &report->data;
+    struct effort effort = {.bottom_ns = report_bottom_ns(data)};
+    for (size_t i = 0; i < data->spans; i++) {
+        struct track_distance way;
+        if (!is_transect(&data->span[i]))
+            continue;
+        effort.transects++;
+        effort.transect_ns += report_span_end(data, &data->span[i]).ns - data->span[i].span.start.ns;
+        if (!length_of(report, &data->span[i], &way))
+            continue;
+        effort.measured++;
+        effort.transect_m += way.length_m;
+        effort.transect_var += way.sigma_m * way.sigma_m;
+    }
+    return effort;
+}
+
+/* ---- transects ---- */
+
+static uint32_t seen_in(const struct report_data *data, const struct query_span *transect,
+                        uint32_t *individuals)
+{
+    uint32_t sightings = 0;
+    *individuals = 0;
+    for (size_t i = 0; i < data->sightings; i++) {
+        const struct sighting_entry *sighting = &data->sighting[i].sighting;
+        if (!report_state_stands(sighting->state) || transect_at(data, sighting->start) != transect)
+            continue;
+        sightings++;
+        *individuals += sighting->individuals;
+    }
+    return sightings;
+}
+
+static void put_transect(struct report *report, const struct query_span *row)
+{
+    FILE *out = report->out;
+    double width_m = report->options->view_width_m;
+    struct track_distance way;
+    uint32_t individuals, sightings = seen_in(&report->data, row, &individuals);
+    report_row(out);
+    fprintf(out, "<th role=\"rowheader\" scope=\"row\">%" PRIu32 "</th>", row->span.transect);
+    report_cell(out, "When");
+    report_interval(report, row->span.start, row->span.end, strcmp(row->span.state, "open") == 0);
+    fputs("</td>", out);
+    bool known = length_of(report, row, &way);
+    if (known)
+        report_cell_number(out, "Length", "%.1f ± %.1f m%s", way.length_m, way.sigma_m,
+                           way.bridged_m > 0 ? ", with gaps" : "");
+    else
+        report_cell_number(out, "Length", "not known");
+    if (width_m > 0) {
+        if (known)
+            report_cell_number(out, "Area", "%.0f ± %.0f m²", way.length_m * width_m, way.sigma_m * width_m);
+        else
+            report_cell_number(out, "Area", "not known");
+    }
+    report_cell_number(out, "Sightings", "%" PRIu32, sightings);
+    report_cell_number(out, "Individuals", "%" PRIu32, individuals);
+    fputs("</tr>", out);
+}
+
+static void put_transects(struct report *report, const struct effort *effort)
+{
+    FILE *out = report->out;
+    const struct report_data *data = &report->data;
+    if (effort->transects == 0)
+        return;
+    report_table(out, "Transects",
+                 report->options->view_width_m > 0 ? "No.|When|Length|Area|Sightings|Individuals"
+                                                   : "No.|When|Length|Sightings|Individuals",
+                 true);
+    for (size_t i = 0; i < data->spans; i++)
+        if (is_transect(&data->span[i]))
+            put_transect(report, &data->span[i]);
+    report_table_end(out);
+}
+
+/* ---- phases and other spans ---- */
+
+static void put_span(struct report *report, const struct query_span *row)
+{
+    FILE *out = report->out;
+    report_row(out);
+    fprintf(out, "<th role=\"rowheader\" scope=\"row\">T%03" PRIu32 "</th>", row->span.number);
+    report_cell_text(out, "What", row->span.label);
+    report_cell_text(out, "Kind", row->span.kind);
+    report_cell(out, "When");
+    report_interval(report, row->span.start, row->span.end, strcmp(row->span.state, "open") == 0);
+    fputs("</td></tr>", out);
+}
+
+static void put_spans(struct report *report)
+{
+    const struct report_data *data = &report->data;
+    size_t others = 0;
+    for (size_t i = 0; i < data->spans; i++)
+        others += report_state_stands(data->span[i].span.state) && !is_transect(&data->span[i]) ? 1 : 0;
+    if (others == 0)
+        return;
+    report_table(report->out, "Phases and other spans", "No.|What|Kind|When", true);
+    for (size_t i = 0; i < data->spans; i++)
+        if (report_state_stands(data->span[i].span.state) && !is_transect(&data->span[i]))
+            put_span(report, &data->span[i]);
+    report_table_end(report->out);
+}
+
+/* ---- counts ---- */
+
+struct tally {
+    const char *label;
+    uint32_t sightings, individuals, on_transects;
+};
+
+static int by_count(const void *a, const void *b)
+{
+    const struct tally *x = a, *y = b;
+    if (x->individuals != y->individuals)
+        return x->individuals > y->individuals ? -1 : 1;
+    return strcmp(x->label, y->label);
+}
+
+static size_t tally_up(const struct report_data *data, struct tally *tally)
+{
+    size_t count = 0;
+    for (size_t i = 0; i < data->sightings; i++) {
+        const struct query_sighting *row = &data->sighting[i];
+        const char *label = row->identified ? row->identification.name : row->sighting.label;
+        size_t at = 0;
+        if (!report_state_stands(row->sighting.state))
+            continue;
+        while (at < count && strcmp(tally[at].label, label) != 0)
+            at++;
+        if (at == count)
+            tally[count++] = (struct tally){.label = label};
+        tally[at].sightings++;
+        tally[at].individuals += row->sighting.individuals;
+        if (transect_at(data, row->sighting.start) != NULL)
+            tally[at].on_transects += row->sighting.individuals;
+    }
+    return count;
+}
+
+static void put_tally(struct report *report, const struct effort *effort, const struct tally *tally,
+                      uint32_t most)
+{
+    FILE *out = report->out;
+    double width_m = report->options->view_width_m;
+    report_row(out);
+    fputs("<th role=\"rowheader\" scope=\"row\">", out);
+    html_text(out, tally->label);
+    fputs("</th>", out);
+    report_cell_number(out, "Sightings", "%" PRIu32, tally->sightings);
+    fprintf(out,
+            "<td role=\"cell\" class=\"n\" data-l=\"Individuals\"><span class=\"rod\" "
+            "style=\"--w:%.0f%%\">%" PRIu32 "</span></td>",
+            most > 0 ? 100.0 * tally->individuals / most : 0.0, tally->individuals);
+    if (effort->bottom_ns > 0)
+        report_cell_number(out, "Per bottom hour", "%.1f",
+                           tally->individuals / ((double)effort->bottom_ns / 3600e9));
+    if (effort->transect_m > 0)
+        report_cell_number(out, "Per 100 m", "%.2f", tally->on_transects / effort->transect_m * 100);
+    if (effort->transect_m > 0 && width_m > 0)
+        report_cell_number(out, "Per 100 m²", "%.2f",
+                           tally->on_transects / (effort->transect_m * width_m) * 100);
+    fputs("</tr>", out);
+}
+
+static void put_counts(struct report *report, const struct effort *effort, const struct tally *tally,
+                       size_t count)
+{
+    char columns[160];
+    snprintf(columns, sizeof columns, "What|Sightings|Individuals%s%s%s",
+             effort->bottom_ns > 0 ? "|Per bottom hour" : "", effort->transect_m > 0 ? "|Per 100 m" : "",
+             effort->transect_m > 0 && report->options->view_width_m > 0 ? "|Per 100 m²" : "");
+    report_table(report->out, "Counts, and individuals per effort", columns, true);
+    for (size_t i = 0; i < count; i++)
+        put_tally(report, effort, &tally[i], tally[0].individuals);
+    report_table_end(report->out);
+    if (effort->transect_m > 0)
+        fputs("<p class=\"soft\">Per 100 m counts individuals of sightings that started on a transect whose "
+              "length is "
+              "known, and only presses: a key pressed once for many counts one.</p>\n",
+              report->out);
+}
+
+static void put_summary(struct report *report, const struct effort *effort)
+{
+    FILE *out = report->out;
+    double width_m = report->options->view_width_m;
+    char text[HTML_TEXT_SIZE];
+    fputs("<p>", out);
+    if (effort->bottom_ns > 0)
+        fprintf(out, "%s on the bottom. ", html_duration(effort->bottom_ns, text));
+    else
+        fputs("No time on the bottom was marked. ", out);
+    if (effort->transects > 0)
+        fprintf(out, "%" PRIu32 " transect%s in %s. ", effort->transects, effort->transects == 1 ? "" : "s",
+                html_duration(effort->transect_ns, text));
+    if (effort->measured > 0)
+        fprintf(out, "Together %.1f ± %.1f m along the smoothed track. ", effort->transect_m,
+                sqrt(effort->transect_var));
+    if (effort->measured > 0 && width_m > 0)
+        fprintf(out, "At a field of view %.2f m wide that is %.0f ± %.0f m². ", width_m,
+                effort->transect_m * width_m, sqrt(effort->transect_var) * width_m);
+    fputs("The error is one standard deviation; what stays the same from fix to fix (alignment, sound speed, "
+          "lever arm) "
+          "is not in it.</p>\n",
+          out);
+}
+
+int report_effort(struct report *report)
+{
+    struct effort effort = sum_up(report);
+    struct tally *tally = calloc(report->data.sightings + 1, sizeof *tally);
+    if (tally == NULL)
+        return export_fail(report->job, "out of memory");
+    report_section(report->out, "effort", "Effort and counts");
+    put_summary(report, &effort);
+    put_transects(report, &effort);
+    size_t count = tally_up(&report->data, tally);
+    if (count > 0) {
+        qsort(tally, count, sizeof *tally, by_count);
+        put_counts(report, &effort, tally, count);
+    }
+    put_spans(report);
+    free(tally);
+    fputs("</section>\n", report->out);
+    return 0;
+}

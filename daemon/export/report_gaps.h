@@ -1,0 +1,33 @@
+/*
+ * report_gaps: silences of the feeds, found in what is stored of them. Each feed is judged by its channel with most samples; a silence is longer
+ * than ten times its usual interval, and than 5 s.
+ */
+#ifndef BELLROPE_EXPORT_REPORT_GAPS_H
+#define BELLROPE_EXPORT_REPORT_GAPS_H
+
+#include "export/report_data.h"
+
+struct report_gap {
+    utc_ns from, to;
+};
+
+struct report_feed {
+    char name[SOURCE_SIZE], channel[CHANNEL_NAME_SIZE];
+    uint64_t samples; /* of that channel */
+    utc_ns first, last;
+    double interval_s; /* on the mean, silences left out */
+    size_t gaps;
+    int64_t silent_ns;
+    struct report_gap longest[8]; /* the longest ones, in order of time */
+    size_t kept;
+};
+
+struct report_feeds {
+    struct report_feed feed[32];
+    size_t count;
+};
+
+/* 0, or -1: the reader says why. */
+int report_feeds_gather(struct report_feeds *feeds, const struct report_data *data);
+
+#endif

@@ -1,0 +1,415 @@
+/*
+ * The map: raw fixes, the smoothed track, the ship's track, sightings and samples by number, on a plane that touches the ellipsoid in the
+ * middle (core/geo.h), north up. The scale bar is a geodesic of PROJ laid into that plane. What lies outside the frame is cut off:
+ * the frame holds the vehicle's way and every record, and outliers and the ship may be far from it.
+ */
+#include "core/geo.h"
+#include "export/html.h"
+#include "export/report_part.h"
+#include "export/svg.h"
+
+#include <geodesic.h>
+#include <inttypes.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define EDGE 1.0     /* of the frame */
+#define LEAST_M 20.0 /* side of the smallest piece of sea that is drawn */
+#define HEIGHT_LEAST 340.0
+#define HEIGHT_MOST 760.0
+#define DOTS_MOST 6000 /* raw fixes drawn; of more, every n-th */
+#define SHIP_PARTS 2000
+
+struct box {
+    double south, north, west, east; /* degrees; a dive across 180 degrees is drawn around its first point */
+    double about;                    /* longitudes are brought within 180 degrees of this */
+    bool any;
+};
+
+struct map {
+    struct report *report;
+    struct box box;
+    struct geo_plane plane;
+    struct svg_scale x, y; /* metres east and north to units */
+    double height;
+    double *label; /* x, y of the middle of each number that stands on the map */
+    size_t labels, unlabelled;
+};
+
+static double near_lon(const struct box *box, double lon_deg)
+{
+    return box->about + geo_wrap_180(lon_deg - box->about);
+}
+
+static void take_in(struct box *box, double lat_deg, double lon_deg)
+{
+    if (!box->any)
+        *box = (struct box){lat_deg, lat_deg, lon_deg, lon_deg, lon_deg, true};
+    lon_deg = near_lon(box, lon_deg);
+    box->south = fmin(box->south, lat_deg);
+    box->north = fmax(box->north, lat_deg);
+    box->west = fmin(box->west, lon_deg);
+    box->east = fmax(box->east, lon_deg);
+}
+
+/* The press that made a sighting or sample, if its place is known. */
+static const struct report_marker *placed(const struct report_data *data, uint32_t number)
+{
+    const struct report_marker *marker = report_marker_of(data, number);
+    return marker != NULL && marker->position.known ? marker : NULL;
+}
+
+static void take_markers(struct box *box, const struct report_data *data)
+{
+    for (size_t i = 0; i < data->sightings; i++) {
+        const struct report_marker *marker = placed(data, data->sighting[i].sighting.first_marker);
+        if (marker != NULL && report_state_stands(data->sighting[i].sighting.state))
+            take_in(box, marker->position.lat_deg, marker->position.lon_deg);
+    }
+    for (size_t i = 0; i < data->samples; i++) {
+        const struct report_marker *marker = placed(data, data->sample[i].sample.marker);
+        if (marker != NULL && report_state_stands(data->sample[i].sample.state))
+            take_in(box, marker->position.lat_deg, marker->position.lon_deg);
+    }
+}
+
+static void find_box(struct map *map)
+{
+    const struct report *report = map->report;
+    for (size_t i = 0; i < report->track.points; i++)
+        take_in(&map->box, report->track.point[i].lat_deg, report->track.point[i].lon_deg);
+    take_markers(&map->box, &report->data);
+}
+
+static void set_scales(struct map *map)
+{
+    const struct box *box = &map->box;
+    geo_plane_at(&map->plane, (box->south + box->north) / 2, (box->west + box->east) / 2);
+    double tall_m = fmax((box->north - box->south) * map->plane.north_m_per_deg, LEAST_M) * 1.16;
+    double broad_m = fmax((box->east - box->west) * map->plane.east_m_per_deg, LEAST_M) * 1.16;
+    double height = fmin(fmax(SVG_WIDTH * tall_m / broad_m, HEIGHT_LEAST), HEIGHT_MOST);
+    double metre = fmin(SVG_WIDTH / broad_m, height / tall_m);
+    map->height = height;
+    map->x = (struct svg_scale){-1, 1, SVG_WIDTH / 2.0 - metre, SVG_WIDTH / 2.0 + metre};
+    map->y = (struct svg_scale){-1, 1, height / 2 + metre, height / 2 - metre};
+}
+
+static void locate(const struct map *map, double lat_deg, double lon_deg, double *x, double *y)
+{
+    double north_m, east_m;
+    geo_to_plane(&map->plane, lat_deg, lon_deg, &north_m, &east_m);
+    *x = svg_place(&map->x, east_m);
+    *y = svg_place(&map->y, north_m);
+}
+
+static bool in_frame(const struct map *map, double x, double y, double room)
+{
+    return x > room && x < SVG_WIDTH - room && y > room && y < map->height - room;
+}
+
+/* ---- lines of latitude and longitude ---- */
+
+static void put_parallels(const struct map *map, double step)
+{
+    FILE *out = map->report->out;
+    double half_deg = map->height / 2 / fabs(map->y.end - map->y.at) * 2 / map->plane.north_m_per_deg;
+    double first = ceil((map->plane.lat_deg - half_deg) / step);
+    for (double k = first; k * step < map->plane.lat_deg + half_deg; k++) {
+        double x, y;
+        locate(map, k * step, map->plane.lon_deg, &x, &y);
+        if (!in_frame(map, SVG_WIDTH / 2.0, y, 14))
+            continue;
+        fprintf(out, "<path class=\"grid\" d=\"M0 %.1fH%d\"/>", y, SVG_WIDTH);
+        fprintf(out, "<text class=\"tick o\" x=\"6\" y=\"%.1f\">%.*f° %c</text>\n", y - 4, svg_decimals(step),
+                fabs(k * step), k * step < 0 ? 'S' : 'N');
+    }
+}
+
+static void put_meridians(const struct map *map, double step)
+{
+    FILE *out = map->report->out;
+    double half_deg = SVG_WIDTH / fabs(map->x.end - map->x.at) / map->plane.east_m_per_deg;
+    double first = ceil((map->plane.lon_deg - half_deg) / step);
+    for (double k = first; k * step < map->plane.lon_deg + half_deg; k++) {
+        double x, y, lon_deg = geo_wrap_180(k * step);
+        locate(map, map->plane.lat_deg, lon_deg, &x, &y);
+        if (!in_frame(map, x, map->height / 2, 60))
+            continue;
+        fprintf(out, "<path class=\"grid\" d=\"M%.1f 0V%.1f\"/>", x, map->height);
+        fprintf(out, "<text class=\"tick o\" x=\"%.1f\" y=\"%.1f\">%.*f° %c</text>\n", x + 4, map->height - 6,
+                svg_decimals(step), fabs(lon_deg), lon_deg < 0 ? 'W' : 'E');
+    }
+}
+
+static void put_grid(const struct map *map)
+{
+    double metre = fabs(map->x.end - map->x.at) / 2;
+    put_parallels(map, svg_step(map->height / metre / map->plane.north_m_per_deg, 5));
+    put_meridians(map, svg_step(SVG_WIDTH / metre / map->plane.east_m_per_deg, 5));
+}
+
+/* ---- tracks ---- */
+
+static int put_ship(struct map *map, bool *drawn)
+{
+    struct report_series lat, lon = {0};
+    struct report *report = map->report;
+    int result = report_series_read(&lat, &report->data, "ship.lat_deg", NULL, 0);
+    if (result == 0 && lat.count > 0)
+        result = report_series_read(&lon, &report->data, "ship.lon_deg", lat.feed, 0);
+    struct svg_path path;
+    size_t at = 0, every = lat.count / SHIP_PARTS + 1;
+    *drawn = lat.count > 1 && lon.count > 1;
+    if (*drawn)
+        svg_path_begin(&path, report->out, "ship");
+    for (size_t i = 0; *drawn && i < lat.count; i += every) {
+        const struct report_sample *beside =
+            report_series_before(&lon, (utc_ns){lat.sample[i].utc.ns + NS_PER_MS}, &at);
+        double x, y;
+        if (beside == NULL)
+            continue;
+        if (i >= every &&
+            lat.sample[i].utc.ns - lat.sample[i - every].utc.ns > lat.gap_ns + (int64_t)every * NS_PER_S)
+            svg_path_break(&path);
+        locate(map, lat.sample[i].value, beside->value, &x, &y);
+        svg_path_point(&path, fmin(fmax(x, -9999), 9999), fmin(fmax(y, -9999), 9999));
+    }
+    if (*drawn)
+        svg_path_end(&path);
+    report_series_free(&lat);
+    report_series_free(&lon);
+    return result;
+}
+
+static size_t put_fixes(const struct map *map)
+{
+    const struct report_track *track = &map->report->track;
+    struct svg_path path;
+    size_t every = track->fixes / DOTS_MOST + 1, outside = 0;
+    svg_path_begin(&path, map->report->out, "fixes");
+    for (size_t i = 0; i < track->fixes; i++) {
+        double x, y;
+        locate(map, track->fix[i].lat_deg, track->fix[i].lon_deg, &x, &y);
+        bool inside = in_frame(map, x, y, EDGE);
+        outside += inside ? 0 : 1;
+        if (inside && i % every == 0)
+            svg_path_dot(&path, x, y);
+    }
+    svg_path_end(&path);
+    return outside;
+}
+
+/* Points that move the pen by less than a unit are left out; the last of each run stays. */
+static void put_track(const struct map *map)
+{
+    const struct report_track *track = &map->report->track;
+    struct svg_path path;
+    double last_x = 0, last_y = 0;
+    svg_path_begin(&path, map->report->out, "track");
+    for (size_t i = 0; i < track->points; i++) {
+        double x, y;
+        bool first = i == 0 || track->point[i].run != track->point[i - 1].run;
+        bool last = i + 1 == track->points || track->point[i + 1].run != track->point[i].run;
+        locate(map, track->point[i].lat_deg, track->point[i].lon_deg, &x, &y);
+        if (first)
+            svg_path_break(&path);
+        if (!first && !last && hypot(x - last_x, y - last_y) < 1)
+            continue;
+        svg_path_point(&path, x, y);
+        last_x = x;
+        last_y = y;
+    }
+    svg_path_end(&path);
+}
+
+/* ---- numbers ---- */
+
+static bool is_free(const struct map *map, double x, double y, double half)
+{
+    for (size_t i = 0; i < map->labels; i++)
+        if (fabs(map->label[3 * i] - x) < half + map->label[3 * i + 2] &&
+            fabs(map->label[3 * i + 1] - y) < 13)
+            return false;
+    return in_frame(map, x, y, half + 4);
+}
+
+/* Beside its sign, at the first of four places where no other number stands; else nowhere, and counted. */
+static void put_number(struct map *map, double x, double y, const char *text)
+{
+    double half = 3.6 * (double)strlen(text) + 1;
+    const double places[4][2] = {{half + 7, 0}, {-half - 7, 0}, {0, -13}, {0, 13}};
+    for (int i = 0; i < 4; i++) {
+        double at_x = x + places[i][0], at_y = y + places[i][1];
+        if (!is_free(map, at_x, at_y, half))
+            continue;
+        map->label[3 * map->labels] = at_x;
+        map->label[3 * map->labels + 1] = at_y;
+        map->label[3 * map->labels + 2] = half;
+        map->labels++;
+        fprintf(map->report->out, "<text class=\"num\" x=\"%.1f\" y=\"%.1f\">%s</text>\n", at_x, at_y + 4,
+                text);
+        return;
+    }
+    map->unlabelled++;
+}
+
+static void put_sightings(struct map *map)
+{
+    const struct report_data *data = &map->report->data;
+    char text[16];
+    for (int round = 0; round < 2; round++) /* signs first, so that no number hides under one */
+        for (size_t i = 0; i < data->sightings; i++) {
+            const struct sighting_entry *sighting = &data->sighting[i].sighting;
+            const struct report_marker *marker = placed(data, sighting->first_marker);
+            double x, y;
+            if (marker == NULL || !report_state_stands(sighting->state))
+                continue;
+            locate(map, marker->position.lat_deg, marker->position.lon_deg, &x, &y);
+            snprintf(text, sizeof text, "%" PRIu32, sighting->number);
+            if (round == 0)
+                fprintf(map->report->out, "<circle class=\"seen\" cx=\"%.1f\" cy=\"%.1f\" r=\"3.2\"/>\n", x,
+                        y);
+            else
+                put_number(map, x, y, text);
+        }
+}
+
+static void put_samples(struct map *map)
+{
+    const struct report_data *data = &map->report->data;
+    char text[16];
+    for (size_t i = 0; i < data->samples; i++) {
+        const struct sample_entry *sample = &data->sample[i].sample;
+        const struct report_marker *marker = placed(data, sample->marker);
+        double x, y;
+        if (marker == NULL || !report_state_stands(sample->state))
+            continue;
+        locate(map, marker->position.lat_deg, marker->position.lon_deg, &x, &y);
+        fprintf(map->report->out, "<path class=\"taken\" d=\"M%.1f %.1fl5 5-5 5-5-5z\"/>\n", x, y - 5);
+        snprintf(text, sizeof text, "A%" PRIu32, sample->number);
+        put_number(map, x, y, text);
+    }
+}
+
+/* ---- scale bar and north ---- */
+
+static void put_scale(const struct map *map)
+{
+    FILE *out = map->report->out;
+    struct geod_geodesic earth;
+    double lat_deg, lon_deg, azimuth, x, y, middle_x, middle_y;
+    double metre = fabs(map->x.end - map->x.at) / 2;
+    double length_m = svg_step(SVG_WIDTH / 4.0 / metre, 1);
+    if (length_m * metre > SVG_WIDTH / 3.0)
+        length_m /= 2;
+    char text[HTML_TEXT_SIZE];
+    geod_init(&earth, GEO_WGS84_A_M, GEO_WGS84_F);
+    geod_direct(&earth, map->plane.lat_deg, map->plane.lon_deg, 90, length_m, &lat_deg, &lon_deg, &azimuth);
+    locate(map, lat_deg, lon_deg, &x, &y);
+    locate(map, map->plane.lat_deg, map->plane.lon_deg, &middle_x, &middle_y);
+    double long_units = hypot(x - middle_x, y - middle_y), right = SVG_WIDTH - 20, top = 24;
+    fprintf(out, "<path class=\"plate\" d=\"M%.1f %.1fh%.1fv34h-%.1fz\"/>", right - long_units - 10, top - 18,
+            long_units + 20, long_units + 20);
+    fprintf(out, "<path class=\"bar\" d=\"M%.1f %.1fv6h%.1fv-6\"/>", right - long_units, top, long_units);
+    if (length_m >= 1000)
+        snprintf(text, sizeof text, "%.0f km", length_m / 1000);
+    else
+        snprintf(text, sizeof text, "%.*f m", svg_decimals(length_m), length_m);
+    fprintf(out, "<text class=\"key mid\" x=\"%.1f\" y=\"%.1f\">%s</text>\n", right - long_units / 2, top - 2,
+            text);
+    fputs("<path class=\"north\" d=\"M24 40V16m-6 9l6-10 6 10\"/><text class=\"key mid\" x=\"24\" "
+          "y=\"55\">N</text>\n",
+          out);
+}
+
+/* ---- the figure ---- */
+
+static void describe(const struct map *map, char *text, size_t size)
+{
+    const struct box *box = &map->box;
+    char from[HTML_TEXT_SIZE], to[HTML_TEXT_SIZE];
+    snprintf(text, size,
+             "North is up. It reaches from %s to %s. %zu fixes and the smoothed track; sightings as dots and "
+             "samples "
+             "as diamonds with their numbers. The tables below give every position.",
+             html_position(box->south, geo_wrap_180(box->west), -1, from),
+             html_position(box->north, geo_wrap_180(box->east), -1, to), map->report->track.fixes);
+}
+
+static void put_caption(const struct map *map, size_t outside, bool ship)
+{
+    FILE *out = map->report->out;
+    const struct report_track *track = &map->report->track;
+    fputs("<figcaption><span class=\"legend\">", out);
+    if (track->fixes > 0)
+        fputs("<svg class=\"sign\" viewBox=\"0 0 22 10\" aria-hidden=\"true\"><path class=\"fixes\" d=\"M4 "
+              "5h0M11 "
+              "3h0M18 6h0\"/></svg>raw fixes "
+              "<svg class=\"sign\" viewBox=\"0 0 22 10\" aria-hidden=\"true\"><path class=\"track\" d=\"M1 "
+              "5H21\"/></svg>smoothed track ",
+              out);
+    if (ship)
+        fputs("<svg class=\"sign\" viewBox=\"0 0 22 10\" aria-hidden=\"true\"><path class=\"ship\" d=\"M1 "
+              "5H21\"/></svg>ship ",
+              out);
+    fputs("<svg class=\"sign\" viewBox=\"0 0 22 10\" aria-hidden=\"true\"><circle class=\"seen\" cx=\"11\" "
+          "cy=\"5\" "
+          "r=\"3.2\"/></svg>sighting "
+          "<svg class=\"sign\" viewBox=\"0 0 22 10\" aria-hidden=\"true\"><path class=\"taken\" d=\"M11 0l5 "
+          "5-5 "
+          "5-5-5z\"/></svg>sample</span> ",
+          out);
+    if (track->fixes > 0) {
+        fprintf(out, "%zu fixes from ", track->fixes);
+        html_text(out, track->feed);
+        fprintf(out, ", %zu told apart as outliers, %zu outside the frame.", track->outliers, outside);
+    }
+    if (map->unlabelled > 0)
+        fprintf(out, " %zu numbers found no room; the tables have all positions.", map->unlabelled);
+    fputs(" Not for navigation.</figcaption>\n", out);
+}
+
+static int put_figure(struct map *map)
+{
+    FILE *out = map->report->out;
+    char text[400];
+    bool ship = false;
+    describe(map, text, sizeof text);
+    fputs("<figure>\n", out);
+    svg_begin(out, "map-svg", map->height, "Map of the dive", text);
+    fprintf(out, "<clipPath id=\"frame\"><path d=\"M0 0H%dV%.0fH0z\"/></clipPath>\n", SVG_WIDTH, map->height);
+    fprintf(out, "<path class=\"sea\" d=\"M0 0H%dV%.0fH0z\"/>\n<g clip-path=\"url(#frame)\">\n", SVG_WIDTH,
+            map->height);
+    put_grid(map);
+    int result = put_ship(map, &ship);
+    size_t outside = put_fixes(map);
+    put_track(map);
+    fputs("</g>\n", out);
+    put_sightings(map);
+    put_samples(map);
+    put_scale(map);
+    svg_end(out);
+    put_caption(map, outside, ship);
+    fputs("</figure>\n", out);
+    return result;
+}
+
+int report_map(struct report *report)
+{
+    struct map map = {.report = report};
+    report_section(report->out, "map", "Map");
+    find_box(&map);
+    if (!map.box.any) {
+        fputs("<p>No position of the vehicle is known.</p>\n</section>\n", report->out);
+        return 0;
+    }
+    map.label = calloc(report->data.sightings + report->data.samples + 1, 3 * sizeof *map.label);
+    if (map.label == NULL)
+        return export_fail(report->job, "out of memory");
+    set_scales(&map);
+    int result = put_figure(&map);
+    free(map.label);
+    fputs("</section>\n", report->out);
+    return result != 0 ? export_reader_failed(report->job) : 0;
+}
