@@ -7,11 +7,11 @@
  * was.
  *
  * The value at an instant t, from one series:
- *   interpolated   samples on both sides of t (or one at t) no further apart than the feed's stale time:
- * linear, shortest arc for angles, on the ellipsoid for positions; last           else the last sample before
- * t, where it is not older than the stale time; absent         else. A later sample alone is never taken for
- * the past. Age: for `interpolated` the time from t to the nearer of the two samples; for `last` the time
- * since that sample.
+ *   interpolated   samples on both sides of t (or one at t) no further apart than the feed's stale time: linear, shortest arc for
+ *                  angles, on the ellipsoid for positions;
+ *   last           else the last sample before t, where it is not older than the stale time;
+ *   absent         else. A later sample alone is never taken for the past.
+ * Age: for `interpolated` the time from t to the nearer of the two samples; for `last` the time since that sample.
  *
  * Times are instants of measurement. A feed with latency delivers late: channel_instant() takes that off an
  * arrival time. Samples may come out of order: an older one is put into its place, one with the same time

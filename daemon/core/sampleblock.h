@@ -1,19 +1,23 @@
 /*
  * sampleblock: a run of samples of one channel as a compact blob, for the dive's database.
  *
- * Lossless: what is decoded equals what was encoded, bit for bit, times and values (NaN and infinities are
- * refused). Feeds send decimal numbers of few digits and clocks tick evenly, and that is where the room is
- * saved.
+ * Lossless: what is decoded equals what was encoded, bit for bit, times and values (NaN and infinities are refused). Feeds send decimal numbers
+ * of few digits and clocks tick evenly, and that is where the room is saved.
  *
- * Layout, version 1. All integers LEB128 varints; signed ones zigzag first.
- *   byte 0      version, 1
- *   byte 1      value code: 0..12 decimal, values are integers / 10^code; 255 raw, values are 8 bytes IEEE
- * 754 little-endian byte 2      time unit: 0 ns, 1 us, 2 ms; times are whole multiples of it varint count of
- * samples, 1 or more signed      first time, in units signed      first value (decimal), or 8 bytes (raw) per
- * further sample: signed change of the time step (the first step is against 0), then signed change of value
- * (decimal), or 8 bytes (raw) 4 bytes     CRC-32/ISO-HDLC of all before, little-endian The encoder takes the
- * smallest code and the largest unit that lose nothing. Times need not rise.
+ * Layout, version 1. All integers are LEB128 varints, signed ones zigzag first.
  *
+ *   byte 0        version, 1
+ *   byte 1        value code: 0..12 decimal, values are integers / 10^code; 255 raw, values are 8 bytes IEEE 754 little-endian
+ *   byte 2        time unit: 0 ns, 1 us, 2 ms; times are whole multiples of it
+ *   varint        count of samples, 1 or more
+ *   signed        first time, in units
+ *   signed        first value (decimal), or 8 bytes (raw)
+ *   per further sample:
+ *     signed      change of the time step (the first step is against 0)
+ *     signed      change of value (decimal), or 8 bytes (raw)
+ *   4 bytes       CRC-32/ISO-HDLC of all before, little-endian
+ *
+ * The encoder takes the smallest code and the largest unit that lose nothing. Times need not rise.
  * A damaged, cut or newer blob is refused when opened; nothing of it is handed out. Pure; no allocation.
  */
 #ifndef BELLROPE_CORE_SAMPLEBLOCK_H
