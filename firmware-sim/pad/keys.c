@@ -64,10 +64,10 @@ static void begin_candidate(const struct look *look, struct keys_key *key)
     key->held = false;
     key->stuck = false;
     if (keys->touch_fresh && look->alone) {
-        /* The touch that woke the scan is this key's, unless noise came just before it. */
+        /* The touch that woke the scan is this key's: within a step it is the same bounce, after that it may have been noise. */
         key->edge = keys->touch;
         key->before_us = look->board->touch_us;
-        key->after_us = keys->touch_first ? 0 : saturate(awake);
+        key->after_us = awake <= KEYS_STEP_US ? 0 : saturate(awake);
         keys->touch_fresh = false;
         return;
     }
@@ -112,6 +112,10 @@ static void rise(const struct look *look, uint8_t index, bool closed)
 {
     struct keys_key *key = &look->keys->key[index];
 
+    /* Closed again after a gap longer than a bounce's: what came before it may have been noise. */
+    if (closed && !key->closed && since(look->now, key->open, KEYS_STEP_US)) {
+        key->after_us = saturate(look->now + look->board->scan_us - key->edge);
+    }
     if (closed && key->closed) {
         uint32_t step = look->step_us < KEYS_STEP_US ? look->step_us : KEYS_STEP_US;
         step = look->moved ? step / 4 : step;
@@ -245,8 +249,7 @@ static bool wake(struct look *look)
         return true;
     }
     bool touched = look->board->touched(look->board->ctx, &touch_us);
-    keys->touch_first = !keys->awake && touched;
-    if (keys->touch_first) {
+    if (touched && !keys->awake) {
         keys->awake = true;
         keys->touch = (uint32_t)touch_us;
         keys->touch_fresh = true;

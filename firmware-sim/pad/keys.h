@@ -90,7 +90,6 @@ struct keys_state {
     bool looked;        /* last_scan is set */
     bool awake;         /* the matrix is being scanned */
     bool touch_fresh;   /* the touch has not been given to a key yet */
-    bool touch_first;   /* this is the first scan since the touch */
     bool ghosting;
 };
 

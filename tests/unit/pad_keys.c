@@ -101,6 +101,25 @@ static void a_touch_too_short_for_the_scan_is_still_the_stamp(void **state)
     replay(latched_press, true, false);
 }
 
+static void spike_then_press(struct bench *b, uint64_t t, const struct bench_pace *pace)
+{
+    (void)pace;
+    bench_edge_at(b, t + 20000, 9, true); /* noise, or the first touch: who can tell */
+    bench_edge_at(b, t + 20020, 9, false);
+    bench_press(b, t + 24000, 9, 0, 80000);
+    bench_run(b, 500000);
+    assert_int_equal(b->gots, 1);
+    expect_bounds(b, 0, t + 20000);
+    expect_bounds(b, 0, t + 24000);
+}
+
+static void a_spike_just_before_a_press_widens_the_bound(void **state)
+{
+    (void)state;
+    replay(spike_then_press, true, false);
+    replay(spike_then_press, false, false);
+}
+
 /* The contact closes and opens again between the turn's tick and the look at the latch: the latch's instant is ahead of the tick. */
 static bool touched_ahead(void *ctx, uint64_t *tick_us)
 {
@@ -406,6 +425,7 @@ int main(void)
         cmocka_unit_test(one_press_whatever_the_scan_rate),
         cmocka_unit_test(bounce_makes_one_press_stamped_at_its_first_contact),
         cmocka_unit_test(a_touch_too_short_for_the_scan_is_still_the_stamp),
+        cmocka_unit_test(a_spike_just_before_a_press_widens_the_bound),
         cmocka_unit_test(a_touch_ahead_of_the_turns_tick_counts),
         cmocka_unit_test(chatter_shorter_than_a_press_never_makes_one),
         cmocka_unit_test(a_board_that_tells_of_movement_sees_through_fine_chatter),
