@@ -1,0 +1,48 @@
+#!/bin/sh
+# Builds the release and runs every bench beside its floor or peer in the same run:  sh tests/bench/run.sh [--quick] [--json] [NAME...]
+#   --quick  fewer and smaller rounds, under a minute
+#   --json   one JSON object a row instead of the table
+#   NAME     only benches of these names: nmea clockmap sampleblock ltc ...
+# Judge ratios, not figures: machines are shared and noisy. docs/bench.md says what each bench does.
+set -eu
+cd "$(dirname "$0")/../.."
+rounds=5
+scale=1
+json=
+names=
+for argument in "$@"; do
+    case "$argument" in
+    --quick)
+        rounds=3
+        scale=0.2
+        ;;
+    --json) json=--json ;;
+    -h | --help)
+        sed -n '2,6s/^# //p' "$0"
+        exit 0
+        ;;
+    -*)
+        echo "run.sh: '$argument' is not known; see --help" >&2
+        exit 2
+        ;;
+    *) names="$names $argument" ;;
+    esac
+done
+
+sh daemon/packages.sh test >&2
+build=${BUILD:-build-bench}
+mkdir -p "$build"
+if ! { cmake -S . -B "$build" -G Ninja -DCMAKE_BUILD_TYPE=Release -DBELLROPE_TESTS=OFF -DBELLROPE_BENCH=ON && cmake --build "$build"; } \
+    >"$build/build.log" 2>&1; then
+    tail -n 30 "$build/build.log" >&2
+    echo "run.sh: the build failed; all of it is in $build/build.log" >&2
+    exit 1
+fi
+
+rows=$build/rows.tsv
+: >"$rows"
+for name in ${names:-nmea clockmap sampleblock ltc}; do
+    echo "bench $name ..." >&2
+    "$build/bench_core" "$name" "$rounds" "$scale" >>"$rows" 2>>"$build/bench.log"
+done
+python3 tests/bench/table.py $json "$rows"
