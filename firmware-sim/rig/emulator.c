@@ -10,12 +10,14 @@
 static const char usage[] =
     "usage: bellrope-emulator presses IMAGE [--count N] [--seed N]\n"
     "       bellrope-emulator cuts IMAGE [--count N] [--seed N]\n"
+    "       bellrope-emulator hang IMAGE [--seed N]\n"
     "       bellrope-emulator run IMAGE --link PATH [--eeprom FILE] [--seed N]\n"
     "\n"
     "Executes the keypad image (bellrope-pad.elf) on an emulated ATmega328P.\n"
     "\n"
     "presses  presses with bouncing contacts against a host that keeps; none may be missed or doubled\n"
     "cuts     power fails at random instants; nothing shown green or put on record may be lost\n"
+    "hang     the firmware loses its way; the watchdog must restart it and a press on record must survive\n"
     "run      in real time behind a pseudo-terminal; commands on stdin: press KEY [HOLD_MS], cut, power, "
     "quit\n"
     "\n"
@@ -72,6 +74,9 @@ int main(int argc, char **argv)
         }
         if (strcmp(argv[1], "cuts") == 0) {
             return campaign_cuts(argv[2], options.seed, options.count) ? 0 : 1;
+        }
+        if (strcmp(argv[1], "hang") == 0) {
+            return campaign_hang(argv[2], options.seed) ? 0 : 1;
         }
         if (strcmp(argv[1], "run") == 0 && options.link != NULL) {
             return emulator_run(argv[2], options.seed, options.link, options.eeprom);

@@ -398,3 +398,30 @@ bool campaign_cuts(const char *image, uint64_t seed, unsigned cuts)
     host_free(&b.host);
     return alive && t.green_lost + t.recorded_lost + t.doubled == 0 && t.green > 0 && t.recorded > 0;
 }
+
+/* ---- the watchdog ---- */
+
+bool campaign_hang(const char *image, uint64_t seed)
+{
+    static struct bench b;
+    printf("watchdog: seed %" PRIu64 "\n", seed);
+    bool alive = begin(&b, image, seed);
+    uint32_t boot = b.host.hello.boot;
+    b.host.connected = false;
+    if (b.chip == NULL) {
+        return false;
+    }
+    press_key(&b, chip_cycle(b.chip) + MS, 6, 60 * MS);
+    alive = alive && run_to(&b, chip_cycle(b.chip) + 600 * MS);
+    uint64_t hung = chip_cycle(b.chip);
+    chip_hang(b.chip);
+    b.host.connected = true;
+    alive = alive && run_to(&b, hung + 3000 * MS);
+    bool restarted = b.host.hello.boot == boot + 1 && (b.host.hello.flags & WIRE_HELLO_WATCHDOG) != 0;
+    bool delivered = host_find(&b.host, boot, 1) != NULL && b.host.rows == 1;
+    printf("  %s, the press on record %s\n", restarted ? "restarted by the watchdog" : "NOT restarted",
+           delivered ? "delivered" : "LOST");
+    chip_free(b.chip, b.eeprom);
+    host_free(&b.host);
+    return alive && restarted && delivered;
+}

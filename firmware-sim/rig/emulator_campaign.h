@@ -21,4 +21,7 @@ bool campaign_presses(const char *image, uint64_t seed, unsigned presses);
  */
 bool campaign_cuts(const char *image, uint64_t seed, unsigned cuts);
 
+/* A firmware that has lost its way, with a press on record: true when the watchdog restarts it and the press is delivered. */
+bool campaign_hang(const char *image, uint64_t seed);
+
 #endif

@@ -27,6 +27,8 @@ enum {
     REG_TCCR1B = 0x81,
     REG_TCCR2B = 0xB1,
     BIT_EEPE = 1,
+    REG_MCUSR = 0x54,
+    BIT_WDRF = 3,
     /* The pins of firmware-sim/avr/avr.h */
     COLUMN_PIN = 4,
     ROWS = 4,
@@ -286,6 +288,21 @@ static avr_cycle_count_t on_due(avr_t *avr, avr_cycle_count_t when, void *param)
     return 0;
 }
 
+/* After the watchdog's reset simavr has all pins at 0, whatever holds them; they are put back before the firmware looks. */
+static void hold_pins(struct chip *chip)
+{
+    static const int straps[] = {3, 4};
+    for (unsigned r = 0; r < ROWS; r++) {
+        avr_raise_irq(chip->row_pin[r], (chip->rows >> r & 1u) ^ 1u);
+        avr_raise_irq(chip->row_pin[r], chip->rows >> r & 1u);
+    }
+    for (unsigned i = 0; i < 2; i++) {
+        avr_irq_t *pin = avr_io_getirq(chip->avr, AVR_IOCTL_IOPORT_GETIRQ('B'), straps[i]);
+        avr_raise_irq(pin, 0);
+        avr_raise_irq(pin, 1);
+    }
+}
+
 bool chip_run(struct chip *chip, uint64_t until_cycle)
 {
     avr_t *avr = chip->avr;
@@ -296,6 +313,9 @@ bool chip_run(struct chip *chip, uint64_t until_cycle)
         while (!chip->dead && avr->cycle < due) {
             int state = avr_run(avr);
             chip->dead = state == cpu_Done || state == cpu_Crashed;
+            if ((avr->data[REG_MCUSR] >> BIT_WDRF & 1) != 0) {
+                hold_pins(chip);
+            }
             if (chip->tick_zero == 0 && (avr->data[REG_TCCR1B] & 7u) != 0) {
                 chip->tick_zero = avr->cycle;
             }
@@ -339,6 +359,15 @@ uint64_t chip_receive(struct chip *chip, uint64_t cycle, uint8_t byte)
     chip->byte_tail = after;
     chip->receive_free = begin + CHIP_BYTE_CYCLES;
     return chip->receive_free;
+}
+
+void chip_hang(struct chip *chip)
+{
+    avr_t *avr = chip->avr;
+    avr->flash[avr->flashend - 1] = 0xFF; /* rjmp to itself, in the last word of the flash */
+    avr->flash[avr->flashend] = 0xCF;
+    avr->pc = avr->flashend - 1;
+    avr->state = cpu_Running;
 }
 
 bool chip_sounding(const struct chip *chip)

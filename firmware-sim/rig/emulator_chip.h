@@ -58,6 +58,9 @@ void chip_contact(struct chip *chip, uint64_t cycle, uint8_t key, bool closed);
 /* A byte to the chip, its first bit beginning at `cycle`, or after the byte before it. Answers when its last bit ends. */
 uint64_t chip_receive(struct chip *chip, uint64_t cycle, uint8_t byte);
 
+/* From here on the program runs in an empty loop, as a firmware does that has lost its way. */
+void chip_hang(struct chip *chip);
+
 /* True while the sounder is driven. */
 bool chip_sounding(const struct chip *chip);
 
