@@ -1,5 +1,6 @@
 #include "export/export.h"
 
+#include "cli/dataset.h"
 #include "cli/target.h"
 #include "cli/verbs.h"
 #include "io/utctext.h"
@@ -44,9 +45,13 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
         return done == OPTIONS_HELPED ? CLI_DONE : done;
     const char *start = options_value(&options, "video-start");
     const char *as = options_value(&options, "as");
+    const char *file = options_value(&options, "dataset");
+    struct export_dataset dataset;
     struct export_options how = {.dive = options_value(&options, "dive"),
                                  .table = options_value(&options, "table"),
-                                 .reel = options_value(&options, "reel")};
+                                 .reel = options_value(&options, "reel"),
+                                 .media_index = options_value(&options, "media"),
+                                 .dataset = file != NULL ? &dataset : NULL};
     const struct export_format *format = export_format_find(options.argument[0]);
     if (format == NULL)
         return misuse_format(verb, options.argument[0]);
@@ -58,6 +63,8 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
     how.has_video_utc = start != NULL && utctext_parse(start, &how.video_utc);
     if (start != NULL && !how.has_video_utc)
         how.video_timecode = start;
+    if (file != NULL && !dataset_read(verb, file, &dataset))
+        return CLI_FAILED;
     return write_it(&options, format, &how);
 }
 
@@ -69,6 +76,8 @@ static const struct cli_option OPTIONS[] = {
      "captions and chapters: what the video's first frame has; default the dive's begin"},
     {"as", "STYLE", "overlay: webvtt (default) or srt"},
     {"reel", "NAME", "edl: the source's name, up to 8 characters; default AX"},
+    {"dataset", "FILE", "dwca: title, licence, institution ... from the [dataset] section of an INI file"},
+    {"media", "FILE", "dwca: the index.json of the clips, for associatedMedia"},
     {0}};
 
 const struct cli_verb verb_export = {
@@ -82,7 +91,8 @@ const struct cli_verb verb_export = {
                 "  bellrope export csv -o markers.csv\n"
                 "  bellrope export json --dive D007 --db dive.db -o D007.json\n"
                 "  bellrope export webvtt --video-start 05:00:00:00 -o camera1.vtt\n"
-                "  bellrope export edl --reel CAM1 -o D007.edl\n",
+                "  bellrope export edl --reel CAM1 -o D007.edl\n"
+                "  bellrope export dwca --dataset cruise.ini -o D007.zip\n",
     .options = OPTIONS,
     .least = 1,
     .most = 1,

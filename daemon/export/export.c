@@ -12,7 +12,7 @@
 static const struct export_format *const FORMATS[] = {
     &export_csv,    &export_json, &export_geojson, &export_gpx,      &export_kml,
     &export_webvtt, &export_srt,  &export_overlay, &export_chapters, &export_matroska_chapters,
-    &export_edl};
+    &export_edl,    &export_dwca};
 #define FORMAT_COUNT (sizeof FORMATS / sizeof FORMATS[0])
 
 const struct export_format *export_format_at(size_t i)
@@ -57,8 +57,6 @@ static bool find_row(void *ctx, const struct query_dive *row)
     find->found = true;
     return false;
 }
-
-typedef int export_step(struct export_job *job);
 
 /* Finds the dive and lets the format do its step with it. */
 static int do_dive(struct export_job *job, export_step *step)
@@ -107,6 +105,15 @@ static FILE *open_beside(const char *path, char *name, size_t size, char *why)
     if (fchmod(fd, 0666 & ~mask) != 0)
         why[0] = '\0'; /* it stays private, which is no reason to fail */
     return out;
+}
+
+int export_with_dive(struct export_job *job, export_step *step)
+{
+    if (store_reader_hold(job->reader) != STORE_OK)
+        return export_reader_failed(job);
+    int result = do_dive(job, step);
+    store_reader_release(job->reader);
+    return result;
 }
 
 /* Puts the open file in place, or takes it away. */

@@ -27,7 +27,8 @@ struct export_options {
     /* dwca: what the record cannot know; NULL: nothing said */
     const struct export_dataset *dataset;
     const char *media_index; /* dwca: the clips' index.json, for associatedMedia; NULL: none */
-    const struct report_options *report; /* report: its own, export/report.h; NULL: the whole dive, no stills */
+    const struct report_options
+        *report; /* report: its own, export/report.h; NULL: the whole dive, no stills */
 };
 
 /* What a format gets: a reader that sees one state of the record, the open file, and the dive. */
@@ -38,6 +39,7 @@ struct export_job {
     const char *dive;             /* "" without one */
     const struct query_dive *row; /* NULL without one */
     char *why;                    /* of EXPORT_WHY_SIZE bytes */
+    void *ctx;                    /* for export_with_dive(); formats have no use for it */
 };
 
 struct export_format {
@@ -63,6 +65,13 @@ const struct export_format *export_format_find(const char *name);
  */
 int export_write(const struct export_format *format, struct store_reader *reader,
                  const struct export_options *options, const char *path, char why[EXPORT_WHY_SIZE]);
+
+/*
+ * Finds the dive that job->options mean, holds one state of the record, and calls `step` with job->dive and job->row set. `reader`, `options` and
+ * `why` are the caller's to set. What `step` returns, or -1 with a sentence in job->why.
+ */
+typedef int export_step(struct export_job *job);
+int export_with_dive(struct export_job *job, export_step *step);
 
 /* For formats: fills why and returns -1; the second says what the reader says. */
 int export_fail(struct export_job *job, const char *format, ...) __attribute__((format(printf, 2, 3)));

@@ -1,0 +1,184 @@
+/*
+ * dwca: measurements and facts. Of each sighting and sample the readings at its first press, as facts of the event; of each sighting the count
+ * and what details say that has no column of its own, as facts of the occurrence. Identifiers of types and units are those of the
+ * NERC vocabularies P01 and P06 (from memory); where none is certain, the field is empty.
+ */
+#include "export/dwca.h"
+
+#include "export/stands.h"
+
+#include <inttypes.h>
+#include <string.h>
+
+#define P01 "http://vocab.nerc.ac.uk/collection/P01/current/"
+#define P06 "http://vocab.nerc.ac.uk/collection/P06/current/"
+
+struct quantity {
+    const char *channel, *type, *type_id, *unit, *unit_id;
+    int decimals;
+};
+
+static const struct quantity QUANTITIES[] = {
+    {"vehicle.depth_m", "depth", P01 "ADEPZZ01/", "m", P06 "ULAA/", 2},
+    {"vehicle.altitude_m", "height above the sea floor", P01 "AHSFZZ01/", "m", P06 "ULAA/", 2},
+    {"vehicle.heading_deg", "heading of the vehicle", "", "degrees", P06 "UAAA/", 1},
+    {"vehicle.pitch_deg", "pitch of the vehicle", "", "degrees", P06 "UAAA/", 1},
+    {"vehicle.roll_deg", "roll of the vehicle", "", "degrees", P06 "UAAA/", 1},
+    {"water.pressure_dbar", "sea pressure", P01 "PRESPR01/", "dbar", P06 "UPDB/", 2},
+    {"water.temperature_C", "temperature of the water", P01 "TEMPPR01/", "degrees Celsius", P06 "UPAA/", 4},
+    {"water.conductivity_mS_cm", "conductivity of the water", "", "mS/cm", "", 4},
+    {"water.salinity", "practical salinity", P01 "PSALST01/", "1", P06 "UUUU/", 4},
+    {"water.sound_speed_m_s", "sound speed in the water", "", "m/s", P06 "UVAA/", 2},
+    {"water.oxygen_umol_kg", "dissolved oxygen", P01 "DOXMZZXX/", "umol/kg", P06 "KGUM/", 2}};
+
+/* Position and its uncertainty are in the event; the ship's own channels say nothing of the animal. */
+static bool is_fact(const char *channel)
+{
+    return strncmp(channel, "ship.", 5) != 0 && strstr(channel, "lat_deg") == NULL &&
+           strstr(channel, "lon_deg") == NULL && strstr(channel, "uncertainty") == NULL;
+}
+
+static struct quantity quantity_of(const char *channel)
+{
+    for (size_t i = 0; i < sizeof QUANTITIES / sizeof QUANTITIES[0]; i++)
+        if (strcmp(QUANTITIES[i].channel, channel) == 0)
+            return QUANTITIES[i];
+    return (struct quantity){channel, channel, "", "", "", 6};
+}
+
+struct fact {
+    char letter;
+    uint32_t number;
+    bool of_occurrence;
+    const char *type, *type_id, *unit, *unit_id, *method;
+    const char *text; /* NULL: `value` */
+    double value;
+    int decimals;
+    bool dated;
+    utc_ns at;
+};
+
+static void put_fact(struct dwca *dwca, const struct fact *fact)
+{
+    struct dwcrow *row = &dwca->row;
+    char event[DWCA_ID], id[DWCA_ID], occurrence[DWCA_ID] = "";
+    dwca_id(dwca, event, fact->letter, fact->number, "");
+    if (fact->of_occurrence)
+        dwca_id(dwca, occurrence, fact->letter, fact->number, "-O");
+    snprintf(id, sizeof id, "%s%s-F%" PRId64, dwca->dataset.id_prefix, dwca->job->dive, ++dwca->measurements);
+    dwcrow_texts(row, 5, (const char *const[]){event, id, occurrence, fact->type, fact->type_id});
+    if (fact->text != NULL)
+        dwcrow_text(row, fact->text);
+    else
+        dwcrow_real(row, fact->value, fact->decimals);
+    dwcrow_text(row, fact->unit);
+    dwcrow_text(row, fact->unit_id);
+    if (fact->dated)
+        dwcrow_utc(row, fact->at);
+    else
+        dwcrow_empty(row);
+    dwcrow_text(row, fact->method);
+    dwcrow_end(row);
+}
+
+/* The readings of dwca->marker. */
+static void put_readings(struct dwca *dwca, char letter, uint32_t number)
+{
+    const struct marker *marker = &dwca->marker.marker;
+    for (uint32_t i = 0; i < marker->telemetry.reading_count; i++) {
+        const struct marker_reading *reading = &marker->telemetry.reading[i];
+        char method[160];
+        if (!is_fact(reading->channel))
+            continue;
+        struct quantity quantity = quantity_of(reading->channel);
+        snprintf(method, sizeof method, "%s, nearest sample %.2f s away, from %s",
+                 reading_method_name(reading->method), reading->age_s, reading->source);
+        struct fact fact = {.letter = letter,
+                            .number = number,
+                            .type = quantity.type,
+                            .type_id = quantity.type_id,
+                            .unit = quantity.unit,
+                            .unit_id = quantity.unit_id,
+                            .method = method,
+                            .value = reading->value,
+                            .decimals = quantity.decimals,
+                            .dated = marker->when.trust != CLOCK_TRUST_NONE,
+                            .at = marker->when.utc};
+        put_fact(dwca, &fact);
+    }
+}
+
+/* "dwc:NAME=value" of a detail whose NAME is no column of the occurrence. */
+static void put_detail(struct dwca *dwca, uint32_t sighting)
+{
+    static const char *const columns[] = {"sex", "lifeStage", "reproductiveCondition", "vitality",
+                                          "behavior"};
+    const struct marker *marker = &dwca->marker.marker;
+    char name[TERM_SIZE], value[TERM_SIZE];
+    if (strcmp(marker->kind, "detail") != 0 || strncmp(marker->term, "dwc:", 4) != 0)
+        return;
+    snprintf(name, sizeof name, "%.*s", (int)strcspn(marker->term + 4, "="), marker->term + 4);
+    for (size_t i = 0; i < sizeof columns / sizeof columns[0]; i++)
+        if (strcmp(name, columns[i]) == 0)
+            return;
+    if (!dwca_term(marker->term, name, marker->label, value, sizeof value))
+        return;
+    struct fact fact = {.letter = 'S',
+                        .number = sighting,
+                        .of_occurrence = true,
+                        .type = name,
+                        .type_id = "",
+                        .unit = "",
+                        .unit_id = "",
+                        .method = "seen in the video",
+                        .text = value,
+                        .dated = marker->when.trust != CLOCK_TRUST_NONE,
+                        .at = marker->when.utc};
+    put_fact(dwca, &fact);
+}
+
+static bool sighting_row(void *ctx, const struct query_sighting *row)
+{
+    struct dwca *dwca = ctx;
+    const struct sighting_entry *sighting = &row->sighting;
+    size_t count, first;
+    if (!stands(sighting->state))
+        return true;
+    if (dwca_find_marker(dwca, sighting->first_marker))
+        put_readings(dwca, 'S', sighting->number);
+    struct fact individuals = {.letter = 'S',
+                               .number = sighting->number,
+                               .of_occurrence = true,
+                               .type = "count of individuals",
+                               .type_id = P01 "OCOUNT01/",
+                               .unit = "1",
+                               .unit_id = P06 "UUUU/",
+                               .method = "key presses",
+                               .value = sighting->individuals,
+                               .dated = true,
+                               .at = sighting->start};
+    put_fact(dwca, &individuals);
+    first = dwca_pieces_of(dwca, 'S', sighting->number, &count);
+    for (size_t i = first; i < first + count; i++)
+        if (dwca->piece[i].kind == DWCA_MARKER && dwca_find_marker(dwca, (uint32_t)dwca->piece[i].at))
+            put_detail(dwca, sighting->number);
+    return !dwca->failed;
+}
+
+static bool sample_row(void *ctx, const struct query_sample *row)
+{
+    struct dwca *dwca = ctx;
+    if (stands(row->sample.state) && dwca_find_marker(dwca, row->sample.marker))
+        put_readings(dwca, 'A', row->sample.number);
+    return !dwca->failed;
+}
+
+int dwca_measurements(struct dwca *dwca)
+{
+    struct query_want want = {.dive = dwca->job->dive};
+    dwcrow_open(&dwca->row, dwca->zip, DWC_MEASUREMENT);
+    if (query_sightings(dwca->job->reader, &want, sighting_row, dwca) < 0 ||
+        query_samples(dwca->job->reader, &want, sample_row, dwca) < 0 || dwca->failed)
+        return export_reader_failed(dwca->job);
+    return 0;
+}

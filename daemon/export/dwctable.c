@@ -1,0 +1,236 @@
+#include "export/dwctable.h"
+
+#include "core/event.h"
+#include "export/plain.h"
+#include "export/xmlout.h"
+
+#include <assert.h>
+#include <inttypes.h>
+#include <math.h>
+#include <string.h>
+
+#define DWC "http://rs.tdwg.org/dwc/terms/"
+#define DCTERMS "http://purl.org/dc/terms/"
+#define OBIS "http://rs.iobis.org/obis/terms/"
+
+static const char *const EVENT_TERMS[] = {DWC "eventID",
+                                          DWC "parentEventID",
+                                          DWC "eventType",
+                                          DWC "eventDate",
+                                          DWC "decimalLatitude",
+                                          DWC "decimalLongitude",
+                                          DWC "geodeticDatum",
+                                          DWC "coordinateUncertaintyInMeters",
+                                          DWC "minimumDepthInMeters",
+                                          DWC "maximumDepthInMeters",
+                                          DWC "footprintWKT",
+                                          DWC "footprintSRS",
+                                          DWC "locality",
+                                          DWC "samplingProtocol",
+                                          DWC "samplingEffort",
+                                          DWC "fieldNumber",
+                                          DWC "institutionCode",
+                                          DWC "datasetID",
+                                          DWC "datasetName",
+                                          DCTERMS "license",
+                                          DCTERMS "rightsHolder",
+                                          DWC "eventRemarks",
+                                          NULL};
+
+static const char *const OCCURRENCE_TERMS[] = {DWC "eventID",
+                                               DWC "occurrenceID",
+                                               DWC "basisOfRecord",
+                                               DWC "occurrenceStatus",
+                                               DWC "recordedBy",
+                                               DWC "individualCount",
+                                               DWC "sex",
+                                               DWC "lifeStage",
+                                               DWC "reproductiveCondition",
+                                               DWC "vitality",
+                                               DWC "behavior",
+                                               DWC "organismID",
+                                               DWC "materialSampleID",
+                                               DWC "recordNumber",
+                                               DWC "associatedMedia",
+                                               DWC "scientificName",
+                                               DWC "scientificNameID",
+                                               DWC "taxonRank",
+                                               DWC "vernacularName",
+                                               DWC "verbatimIdentification",
+                                               DWC "identificationQualifier",
+                                               DWC "identifiedBy",
+                                               DWC "dateIdentified",
+                                               DWC "institutionCode",
+                                               DWC "collectionCode",
+                                               DWC "occurrenceRemarks",
+                                               NULL};
+
+static const char *const IDENTIFICATION_TERMS[] = {DWC "eventID",
+                                                   DWC "identificationID",
+                                                   DWC "occurrenceID",
+                                                   DWC "scientificName",
+                                                   DWC "scientificNameID",
+                                                   DWC "taxonRank",
+                                                   DWC "verbatimIdentification",
+                                                   DWC "identificationQualifier",
+                                                   DWC "identifiedBy",
+                                                   DWC "dateIdentified",
+                                                   DWC "identificationRemarks",
+                                                   NULL};
+
+static const char *const MEASUREMENT_TERMS[] = {DWC "eventID",
+                                                DWC "measurementID",
+                                                DWC "occurrenceID",
+                                                DWC "measurementType",
+                                                OBIS "measurementTypeID",
+                                                DWC "measurementValue",
+                                                DWC "measurementUnit",
+                                                OBIS "measurementUnitID",
+                                                DWC "measurementDeterminedDate",
+                                                DWC "measurementMethod",
+                                                NULL};
+
+static const char *const RELATION_TERMS[] = {DWC "eventID",
+                                             DWC "resourceRelationshipID",
+                                             DWC "resourceID",
+                                             DWC "relatedResourceID",
+                                             DWC "relationshipOfResource",
+                                             DWC "relationshipAccordingTo",
+                                             DWC "relationshipEstablishedDate",
+                                             DWC "relationshipRemarks",
+                                             NULL};
+
+const struct dwctable dwctables[DWC_TABLES] = {
+    {"event.txt", DWC "Event", true, EVENT_TERMS},
+    {"occurrence.txt", DWC "Occurrence", false, OCCURRENCE_TERMS},
+    {"identification.txt", DWC "Identification", false, IDENTIFICATION_TERMS},
+    {"extendedmeasurementorfact.txt", OBIS "ExtendedMeasurementOrFact", false, MEASUREMENT_TERMS},
+    {"resourcerelationship.txt", DWC "ResourceRelationship", false, RELATION_TERMS}};
+
+void dwcrow_open(struct dwcrow *row, struct dwczip *zip, enum dwctable_which which)
+{
+    *row = (struct dwcrow){.zip = zip, .table = &dwctables[which]};
+    dwczip_entry(zip, row->table->file);
+    while (row->table->terms[row->columns] != NULL)
+        row->columns++;
+    for (size_t i = 0; i < row->columns; i++)
+        dwcrow_text(row, strrchr(row->table->terms[i], '/') + 1);
+    dwcrow_end(row);
+}
+
+void dwcrow_text(struct dwcrow *row, const char *text)
+{
+    char piece[512];
+    char unit[PLAIN_UNIT];
+    size_t used = 0;
+    assert(row->at < row->columns);
+    if (row->at++ > 0)
+        dwczip_write(row->zip, "\t", 1);
+    while ((text = plain_next(text, unit)) != NULL) {
+        size_t len = strlen(unit);
+        if (used + len > sizeof piece) {
+            dwczip_write(row->zip, piece, used);
+            used = 0;
+        }
+        memcpy(piece + used, unit, len);
+        used += len;
+    }
+    dwczip_write(row->zip, piece, used);
+}
+
+void dwcrow_texts(struct dwcrow *row, size_t count, const char *const *texts)
+{
+    for (size_t i = 0; i < count; i++)
+        dwcrow_text(row, texts[i]);
+}
+
+void dwcrow_empty(struct dwcrow *row)
+{
+    dwcrow_text(row, "");
+}
+
+void dwcrow_int(struct dwcrow *row, int64_t value)
+{
+    char text[32];
+    snprintf(text, sizeof text, "%" PRId64, value);
+    dwcrow_text(row, text);
+}
+
+void dwcrow_real(struct dwcrow *row, double value, int decimals)
+{
+    char text[64] = "";
+    if (isfinite(value)) {
+        int len = snprintf(text, sizeof text, "%.*f", decimals, value);
+        while (decimals > 0 && len > 1 && text[len - 1] == '0')
+            text[--len] = '\0';
+        if (text[len - 1] == '.')
+            text[--len] = '\0';
+    }
+    dwcrow_text(row, strcmp(text, "-0") == 0 ? "0" : text);
+}
+
+void dwcrow_utc(struct dwcrow *row, utc_ns utc)
+{
+    char text[32];
+    event_utc_text(utc, text);
+    dwcrow_text(row, text);
+}
+
+void dwcrow_end(struct dwcrow *row)
+{
+    assert(row->at == row->columns);
+    dwczip_write(row->zip, "\n", 1);
+    row->at = 0;
+}
+
+/* -- meta.xml -- */
+
+static int to_zip(void *ctx, const char *bytes, int len)
+{
+    dwczip_write(ctx, bytes, (size_t)len);
+    return len;
+}
+
+static void put_index(xmlTextWriter *xml, const char *element, size_t index, const char *term)
+{
+    char text[16];
+    xmlout_start(xml, element);
+    snprintf(text, sizeof text, "%zu", index);
+    xmlout_attribute(xml, "index", text);
+    if (term != NULL)
+        xmlout_attribute(xml, "term", term);
+    xmlout_end(xml);
+}
+
+static void put_table(xmlTextWriter *xml, const struct dwctable *table)
+{
+    xmlout_start(xml, table->core ? "core" : "extension");
+    xmlout_attribute(xml, "encoding", "UTF-8");
+    xmlout_attribute(xml, "fieldsTerminatedBy", "\\t");
+    xmlout_attribute(xml, "linesTerminatedBy", "\\n");
+    xmlout_attribute(xml, "fieldsEnclosedBy", "");
+    xmlout_attribute(xml, "ignoreHeaderLines", "1");
+    xmlout_attribute(xml, "rowType", table->row_type);
+    xmlout_start(xml, "files");
+    xmlout_element(xml, "location", table->file);
+    xmlout_end(xml);
+    put_index(xml, table->core ? "id" : "coreid", 0, NULL);
+    for (size_t i = 0; table->terms[i] != NULL; i++)
+        put_index(xml, "field", i, table->terms[i]);
+    xmlout_end(xml);
+}
+
+bool dwctable_meta(struct dwczip *zip)
+{
+    dwczip_entry(zip, "meta.xml");
+    xmlTextWriter *xml = xmlout_open_sink(to_zip, zip);
+    if (xml == NULL)
+        return false;
+    xmlout_start(xml, "archive");
+    xmlout_attribute(xml, "xmlns", "http://rs.tdwg.org/dwc/text/");
+    xmlout_attribute(xml, "metadata", "eml.xml");
+    for (size_t i = 0; i < DWC_TABLES; i++)
+        put_table(xml, &dwctables[i]);
+    xmlout_close(xml);
+    return true;
+}
