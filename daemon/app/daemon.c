@@ -437,7 +437,7 @@ static void begin_tape(struct daemon *d)
 static bool begin_run(struct daemon *d, const char *text, size_t len)
 {
     d->sink = (struct engine_sink){d,          do_commit, do_publish, do_pad_send, do_sample,
-                                   do_observe, do_reply,  do_wake,    do_log};
+                                   do_observe, do_reply,  do_wake,    do_log,      NULL};
     struct player_sink sink = {.engine = &d->sink};
     struct store_error error = {.text = ""};
     d->player = player_new(&sink, PLAYER_LIVE);

@@ -224,6 +224,9 @@ static bool source_is_sound(const struct engine *e, enum input_kind kind, int so
 void engine_input(struct engine *e, enum input_kind kind, int source, mono_ns now, const void *bytes,
                   size_t len)
 {
+    if (!e->started)
+        e->started_ns = now.ns;
+    e->started = true;
     run_timers(e, now.ns);
     struct fields fields = {.count = 0};
     if (!source_is_sound(e, kind, source)) {
@@ -261,6 +264,11 @@ void engine_plan(struct engine *e, int pad, mono_ns now, const struct keyplan *p
 const char *engine_dive(const struct engine *e)
 {
     return e->dive.open ? e->dive.id : "";
+}
+
+const char *engine_dive_in_hand(const struct engine *e)
+{
+    return e->dive.id;
 }
 
 /* ---- making one ---- */

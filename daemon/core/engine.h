@@ -40,7 +40,8 @@
  *   COMMAND    op=press|sample|dive.begin|... token=N ...    see docs/socket.md; `source` is not used
  *   COMMITTED  op=committed seq=N
  *   STORE      op=store state=ok|failing|full why=TEXT
- *   RESTORE    what the store remembers, before any other input; see docs/data-model.md
+ *   RESTORE    what the store remembers, before any other input; later, between dives, an ended dive that is to be amended;
+ *              docs/database.md
  *   TICK       no bytes
  */
 enum input_kind {
@@ -116,6 +117,17 @@ struct engine_observation {
     int64_t a, lo, hi;
 };
 
+/*
+ * A late entry whose instant lies further back than the engine's memory of telemetry: what was true then is asked of the record on disk.
+ * The answer comes as INPUT_COMMAND op=stored (store/lookback.h writes it); without one the marker stays as it was committed.
+ */
+struct engine_lookup {
+    char dive[DIVE_ID_SIZE];
+    uint32_t marker;
+    struct when when;
+    bool want_timecode; /* the recorder's; time of day follows from UTC */
+};
+
 /* JSON-RPC codes of our own, -32000 downwards; docs/socket.md lists them. */
 enum engine_refusal {
     REFUSED_NOT = 0,
@@ -148,6 +160,7 @@ struct engine_sink {
     void (*reply)(void *ctx, const struct engine_reply *reply);
     void (*wake)(void *ctx, mono_ns at);
     void (*log)(void *ctx, enum engine_log_level level, const char *text);
+    void (*lookup)(void *ctx, const struct engine_lookup *lookup); /* may be NULL: nothing is looked up */
 };
 
 struct engine;
@@ -173,5 +186,8 @@ void engine_status(struct engine *engine, mono_ns now,
 
 /* The dive that is open; empty text: none. */
 const char *engine_dive(const struct engine *engine);
+/* The dive whose markers, sightings and containers the engine has in hand: the open one, the last one ended, or an ended one that was
+ * restored to be amended. Empty text: none. */
+const char *engine_dive_in_hand(const struct engine *engine);
 
 #endif

@@ -1,6 +1,7 @@
 /* Commands from the socket: each is answered once, and only when what came of it is on disk. docs/socket.md names their fields. */
 #include "core/engine_state.h"
 
+#include "core/laserscale.h"
 #include "core/openname.h"
 
 #include <stdarg.h>
@@ -78,6 +79,12 @@ static void dive_begin(const struct command *command)
         refuse(command, REFUSED_DIVE_OPEN, "dive %s is open; end it first", e->dive.id);
         return;
     }
+    if (strcmp(id, e->dive.id) ==
+        0) { /* the shell asks the database; a dive that ended a moment ago may not be in it yet */
+        refuse(command, REFUSED_STATE,
+               "there is a dive %s already; give another id (`bellrope dive list` shows them)", id);
+        return;
+    }
     if (!id_is_sound(id)) {
         refuse(command, REFUSED_PARAMS,
                "'%s' cannot be a dive's id: 1 to 31 letters, digits, '_', '.' or '-', the first a letter or "
@@ -94,8 +101,11 @@ static void dive_begin(const struct command *command)
     dive_text(command, "site", e->config.site, e->dive.site);
     e->dive.begun_ns = now.utc.ns;
     e->retimed_count = 0;
+    e->sample_note_count = 0;
     memset(e->recent, 0, sizeof e->recent);
     watchlog_dive_begin(e->watch, now.utc);
+    for (uint8_t seat = 0; seat < WATCH_SEATS_MAX; seat++)
+        watchlog_set_who(e->watch, seat, e->who[seat]);
     e->dive.open = true;
     dive_entry(e, "begun");
     done(command, e->seq, id);
@@ -126,6 +136,37 @@ static const struct pad_link *pad_of_seat(const struct engine *e, const char *se
         if (e->pad[i].has_plan && (seat[0] == '\0' || strcmp(e->config.pad[i].seat, seat) == 0))
             return &e->pad[i];
     return NULL;
+}
+
+/* A command that names its dive is about the one in hand; the shell has taken an ended one up again where no other was open. */
+static bool in_hand(const struct command *command)
+{
+    const struct engine *e = command->engine;
+    char dive[DIVE_ID_SIZE];
+    text_of(command, "dive", dive, sizeof dive);
+    if (dive[0] == '\0' || strcmp(dive, e->dive.id) == 0)
+        return true;
+    if (e->dive.open)
+        refuse(command, REFUSED_DIVE_OPEN,
+               "dive %s is open; presses and strikes in dive %s can be entered when it has ended", e->dive.id,
+               dive);
+    else
+        refuse(command, REFUSED_NO_SUCH, "there is no dive %s; `bellrope dive list` shows the dives", dive);
+    return false;
+}
+
+/* Into an ended dive nothing can be entered but what happened on it. */
+static bool within_dive(const struct command *command, int64_t at_ns)
+{
+    const struct engine *e = command->engine;
+    if (!fields_has(command->fields, "dive") || e->dive.open ||
+        (at_ns >= e->dive.begun_ns && at_ns < e->dive.ended_ns))
+        return true;
+    refuse(command, REFUSED_PARAMS,
+           "that instant is not within dive %s, which has ended; `bellrope dive list` "
+           "shows when it began and ended; give --at",
+           e->dive.id);
+    return false;
 }
 
 static bool timecode_instant(const struct engine *e, const char *text, int64_t *lo, int64_t *hi,
@@ -160,15 +201,42 @@ static bool timecode_instant(const struct engine *e, const char *text, int64_t *
     return true;
 }
 
+/*
+ * An instant that a person gives as UTC, or that the record on disk gives for a timecode. It stays what was given, however far back it lies:
+ * the host's own clock says nothing about it, and its monotonic time is only a place to look for telemetry.
+ */
+static bool given_utc(const struct command *command, struct press *press, const struct when *now, int64_t utc,
+                      int64_t bound_ns, struct clockmap_interval *interval)
+{
+    struct engine *e = command->engine;
+    bool guess;
+    if (now->trust == CLOCK_TRUST_NONE) {
+        refuse(command, REFUSED_STATE, "UTC is not known, so that instant cannot be found; use --ago");
+        return false;
+    }
+    if (utc > now->utc.ns) {
+        refuse(command, REFUSED_PARAMS, "that instant is in the future");
+        return false;
+    }
+    if (!utcmap_inverse(&e->utc, (utc_ns){utc}, interval, &guess))
+        interval->lo = interval->hi = e->now_ns - (now->utc.ns - utc);
+    int64_t middle = clockmap_middle(*interval);
+    interval->lo = interval->hi = middle < e->now_ns ? middle : e->now_ns;
+    press->utc_given = true;
+    press->utc = (utc_ns){utc};
+    press->utc_bound_ns = bound_ns;
+    return true;
+}
+
 /* When a soft key was meant: now, or an instant that a person gives, which makes it a late entry. */
 static bool soft_instant(const struct command *command, struct press *press)
 {
     struct engine *e = command->engine;
-    int64_t ago, utc;
+    int64_t ago, utc, bound;
     char timecode[32];
     const char *why = "";
+    struct when now = engine_when(e, e->now_ns, e->now_ns);
     struct clockmap_interval interval = {e->now_ns, e->now_ns};
-    bool guess;
     press->origin = MARKER_LATE;
     if (fields_int(command->fields, "ago_ns", &ago)) {
         if (ago < 0) {
@@ -177,12 +245,16 @@ static bool soft_instant(const struct command *command, struct press *press)
         }
         interval.lo = interval.hi = e->now_ns - ago;
     } else if (fields_int(command->fields, "at_utc", &utc)) {
-        if (!utcmap_inverse(&e->utc, (utc_ns){utc}, &interval, &guess)) {
-            refuse(command, REFUSED_STATE, "UTC is not known, so that instant cannot be found; use --ago");
+        if (!given_utc(command, press, &now, utc, -1, &interval))
             return false;
-        }
     } else if (fields_text(command->fields, "at_timecode", timecode, sizeof timecode)) {
-        if (!timecode_instant(e, timecode, &interval.lo, &interval.hi, &why)) {
+        bool heard = timecode_instant(e, timecode, &interval.lo, &interval.hi, &why) &&
+                     (!fields_has(command->fields, "dive") || e->dive.open);
+        bool stored = !heard && fields_int(command->fields, "stored_utc", &utc) &&
+                      fields_int(command->fields, "stored_bound", &bound);
+        if (stored && !given_utc(command, press, &now, utc, bound, &interval))
+            return false;
+        if (!heard && !stored) {
             refuse(command, REFUSED_PARAMS, "timecode %s cannot be placed: %s; use --at UTC or --ago",
                    timecode, why);
             return false;
@@ -196,7 +268,8 @@ static bool soft_instant(const struct command *command, struct press *press)
     }
     press->lo_ns = interval.lo;
     press->hi_ns = interval.hi;
-    return true;
+    return within_dive(command,
+                       press->utc_given ? press->utc.ns : engine_when(e, interval.lo, interval.hi).utc.ns);
 }
 
 static void finish_press(const struct command *command, const struct press *press)
@@ -220,7 +293,8 @@ static void finish_press(const struct command *command, const struct press *pres
 static void soft_press(const struct command *command)
 {
     struct engine *e = command->engine;
-    char key[LABEL_SIZE], seat[SEAT_SIZE], note[NOTE_SIZE], target[REF_SIZE];
+    char key[LABEL_SIZE], seat[SEAT_SIZE], note[NOTE_SIZE], target[REF_SIZE], by[WHO_SIZE];
+    text_of(command, "by", by, sizeof by);
     text_of(command, "key", key, sizeof key);
     text_of(command, "seat", seat, sizeof seat);
     text_of(command, "note", note, sizeof note);
@@ -237,14 +311,15 @@ static void soft_press(const struct command *command)
                           .plan = &pad->plan,
                           .key = def->name,
                           .gesture = "soft",
-                          .note = note};
+                          .note = note,
+                          .by = by};
     char dive[DIVE_ID_SIZE], letter;
     if (fields_text(command->fields, "target", target, sizeof target) &&
         (!entry_ref_parse(target, dive, &letter, &press.target) || letter != 'S')) {
         refuse(command, REFUSED_PARAMS, "'%s' is no sighting's reference such as S31", target);
         return;
     }
-    if (soft_instant(command, &press))
+    if (in_hand(command) && soft_instant(command, &press))
         finish_press(command, &press);
 }
 
@@ -252,11 +327,12 @@ static void soft_press(const struct command *command)
 static void soft_sample(const struct command *command)
 {
     struct engine *e = command->engine;
-    char container[CONTAINER_SIZE], seat[SEAT_SIZE], note[NOTE_SIZE];
+    char container[CONTAINER_SIZE], seat[SEAT_SIZE], note[NOTE_SIZE], by[WHO_SIZE];
+    text_of(command, "by", by, sizeof by);
     text_of(command, "container", container, sizeof container);
     text_of(command, "seat", seat, sizeof seat);
     text_of(command, "note", note, sizeof note);
-    if (!e->dive.open) {
+    if (!e->dive.open && !(fields_has(command->fields, "dive") && e->dive.id[0] != '\0')) {
         refuse(command, REFUSED_NO_DIVE, "no dive is open: a sample needs one; `bellrope dive begin ID`");
         return;
     }
@@ -282,9 +358,15 @@ static void soft_sample(const struct command *command)
         refuse(command, REFUSED_FULL, "no room for another seat");
         return;
     }
-    struct press press = {
-        .seat = at, .pad = -1, .def = &def, .plan = plan, .key = "", .gesture = "soft", .note = note};
-    if (soft_instant(command, &press))
+    struct press press = {.seat = at,
+                          .pad = -1,
+                          .def = &def,
+                          .plan = plan,
+                          .key = "",
+                          .gesture = "soft",
+                          .note = note,
+                          .by = by};
+    if (in_hand(command) && soft_instant(command, &press))
         finish_press(command, &press);
 }
 
@@ -309,8 +391,13 @@ static bool target_of(const struct command *command, char *ref, char *letter, ui
                "'%s' is no reference; give one such as M112, S31, A4, D007-M0112 or last", text);
         return false;
     }
-    if (dive[0] == '\0')
+    if (dive[0] == '\0' && !fields_text(command->fields, "dive", dive, DIVE_ID_SIZE))
         engine_copy(dive, DIVE_ID_SIZE, e->dive.id);
+    if (fields_has(command->fields, "absent")) {
+        refuse(command, REFUSED_NO_SUCH, "there is no %c%u in dive %s; `bellrope dive list` shows the dives",
+               *letter, *number, dive);
+        return false;
+    }
     bool here = strcmp(dive, e->dive.id) == 0;
     uint32_t highest = !here            ? UINT32_MAX
                        : *letter == 'M' ? (e->dive.id[0] != '\0' ? e->dive.markers : e->markers_outside)
@@ -390,7 +477,13 @@ static void strike(const struct command *command)
             refuse(command, REFUSED_STATE, "%s is %s already", ref, undo == 0 ? "struck" : "standing");
             return;
         }
-        /* outside the watch log: another dive, or a marker without a meaning */
+        if (!here && e->dive.open && dive[0] != '\0') {
+            refuse(command, REFUSED_DIVE_OPEN,
+                   "dive %s is open; presses and strikes in dive %s can be entered when it has ended",
+                   e->dive.id, dive);
+            return;
+        }
+        /* outside the watch log: made without a dive, or a marker without a meaning */
         struct entry *entry = entry_about(e, ENTRY_STRIKE, dive);
         engine_copy(entry->of.strike.target, REF_SIZE, ref);
         engine_copy(entry->of.strike.why, sizeof entry->of.strike.why, e->strike_why);
@@ -400,6 +493,23 @@ static void strike(const struct command *command)
     }
     e->strike_why[0] = e->strike_by[0] = '\0';
     done(command, e->seq, ref);
+}
+
+/* What the shell found on the user's checklist: spelling, rank and identifier, where the person did not say them. */
+static void from_checklist(const struct command *command, struct identification_entry *to)
+{
+    int64_t listed;
+    char text[OPENNAME_NAME_SIZE];
+    to->listed = -1;
+    if (!fields_int(command->fields, "listed", &listed))
+        return;
+    to->listed = listed != 0;
+    if (fields_text(command->fields, "listed_name", text, sizeof text))
+        engine_copy(to->name, sizeof to->name, text);
+    if (to->rank[0] == '\0')
+        text_of(command, "listed_rank", to->rank, sizeof to->rank);
+    if (to->name_id[0] == '\0')
+        text_of(command, "listed_id", to->name_id, sizeof to->name_id);
 }
 
 static void identify(const struct command *command)
@@ -435,8 +545,11 @@ static void identify(const struct command *command)
     text_of(command, "name_id", to->name_id, sizeof to->name_id);
     text_of(command, "by", to->by, sizeof to->by);
     text_of(command, "why", to->why, sizeof to->why);
+    from_checklist(command, to);
     engine_commit(e, entry);
     done(command, e->seq, ref);
+    struct answer *answer = &e->answer[(e->answer_first + e->answer_count - 1) % ANSWERS_MAX];
+    text_of(command, "advice", answer->reply.text, sizeof answer->reply.text);
 }
 
 static void seat(const struct command *command)
@@ -451,13 +564,71 @@ static void seat(const struct command *command)
                SEAT_SIZE - 1, WATCH_SEATS_MAX);
         return;
     }
-    engine_copy(e->who[at], WHO_SIZE, who);
-    watchlog_set_who(e->watch, at, who);
-    struct entry *entry = engine_entry(e, ENTRY_SEAT);
-    engine_copy(entry->of.seat.seat, SEAT_SIZE, name);
-    engine_copy(entry->of.seat.who, WHO_SIZE, who);
-    engine_commit(e, entry);
+    if (e->dive.open) { /* a fact of the dive, as a badge key makes it: markers before it keep their name */
+        struct key_def def = {.kind = KEY_KIND_BADGE};
+        struct press press = {.seat = at,
+                              .origin = MARKER_FROM_SOFT,
+                              .pad = -1,
+                              .def = &def,
+                              .key = "",
+                              .gesture = "soft",
+                              .label = who,
+                              .lo_ns = e->now_ns,
+                              .hi_ns = e->now_ns};
+        enum watch_note note;
+        char ref[REF_SIZE];
+        engine_marker(e, &press, &note, ref);
+    } else {
+        engine_sits(e, at, who);
+    }
     done(command, e->seq, name);
+}
+
+/* ---- measuring ---- */
+
+static void size(const struct command *command)
+{
+    struct engine *e = command->engine;
+    struct laserscale_measure measure = {.spacing_m = 0.10, .spacing_sigma_m = 0.001, .pixel_sigma = 1};
+    struct laserscale_length length;
+    char ref[REF_SIZE], dive[DIVE_ID_SIZE], letter;
+    uint32_t number;
+    fields_real(command->fields, "spacing_m", &measure.spacing_m);
+    fields_real(command->fields, "spacing_sigma_m", &measure.spacing_sigma_m);
+    fields_real(command->fields, "pixel_sigma", &measure.pixel_sigma);
+    if (!fields_real(command->fields, "pixels", &measure.object_pixels) ||
+        !fields_real(command->fields, "laser_pixels", &measure.laser_pixels) ||
+        !laserscale_length(&measure, &length)) {
+        refuse(command, REFUSED_PARAMS,
+               "a length needs pixels and laser_pixels above 0, a spacing above 0 and errors of 0 or more");
+        return;
+    }
+    if (!target_of(command, ref, &letter, &number, dive))
+        return;
+    if (letter != 'S' && letter != 'A') {
+        refuse(command, REFUSED_PARAMS,
+               "%s is not a sighting (S31) or a sample (A4): only those carry lengths", ref);
+        return;
+    }
+    struct entry *entry = entry_about(e, ENTRY_MEASUREMENT, dive);
+    struct measurement_entry *to = &entry->of.measurement;
+    engine_copy(to->target, REF_SIZE, ref);
+    engine_copy(to->quantity, sizeof to->quantity, "length");
+    engine_copy(to->method, sizeof to->method, "paired lasers");
+    to->value_m = length.length_m;
+    to->sigma_m = length.sigma_m;
+    to->object_pixels = measure.object_pixels;
+    to->laser_pixels = measure.laser_pixels;
+    to->pixel_sigma = measure.pixel_sigma;
+    to->spacing_m = measure.spacing_m;
+    to->spacing_sigma_m = measure.spacing_sigma_m;
+    text_of(command, "note", to->note, sizeof to->note);
+    text_of(command, "by", to->by, sizeof to->by);
+    engine_commit(e, entry);
+    done(command, e->seq, ref);
+    struct answer *answer = &e->answer[(e->answer_first + e->answer_count - 1) % ANSWERS_MAX];
+    snprintf(answer->reply.text, sizeof answer->reply.text, "%.4f m, within %.4f m (one standard deviation)",
+             length.length_m, length.sigma_m);
 }
 
 /* ---- the clapper ---- */
@@ -524,14 +695,18 @@ void engine_command(struct engine *e, const struct fields *fields)
         const char *op;
         void (*run)(const struct command *command);
     } ops[] = {
-        {"press", soft_press},  {"sample", soft_sample}, {"dive.begin", dive_begin},
-        {"dive.end", dive_end}, {"remark", remark},      {"strike", strike},
-        {"identify", identify}, {"seat", seat},          {"clap", clap},
+        {"press", soft_press}, {"sample", soft_sample}, {"dive.begin", dive_begin}, {"dive.end", dive_end},
+        {"remark", remark},    {"strike", strike},      {"identify", identify},     {"seat", seat},
+        {"clap", clap},        {"size", size},
     };
     struct command command = {.engine = e, .fields = fields};
     char op[24];
     fields_int(fields, "token", &command.token);
     text_of(&command, "op", op, sizeof op);
+    if (strcmp(op, "stored") == 0) { /* the shell's, and owed no answer */
+        engine_stored(e, fields);
+        return;
+    }
     if (engine_answers_full(e) || (e->store_failing && e->answer_count > ANSWERS_MAX / 2)) {
         refuse(&command, REFUSED_STORE,
                "the store cannot keep up or cannot write; nothing was taken. `bellrope status` says why");

@@ -3,10 +3,13 @@
 
 #include "core/seawater.h"
 
+#include <stdio.h>
 #include <string.h>
 
 /* How often what waits to be settled is looked at. */
 #define SETTLE_EVERY_NS (200 * NS_PER_MS)
+/* Telemetry that arrived so long ago is on disk; memory holds about 50 s of it at 10 Hz. */
+#define HISTORY_NS (15 * NS_PER_S)
 
 /* ---- telemetry at an instant ---- */
 
@@ -329,8 +332,134 @@ static void fill_press(const struct engine *e, struct marker *marker, const stru
     marker->pad_seq = press->seq;
     marker->tick = press->tick;
     engine_copy(marker->note, sizeof marker->note, press->note != NULL ? press->note : "");
+    engine_copy(marker->by, sizeof marker->by, press->by != NULL ? press->by : "");
     marker->when = when_of(e, press->lo_ns, press->hi_ns);
     marker->timecode = timecode_of(e, press->lo_ns, press->hi_ns);
+    if (!press->utc_given)
+        return;
+    /* What was given is what is stored. How well a person knew it nobody knows, unless it comes of a timecode. */
+    marker->when.utc = press->utc;
+    marker->when.utc_bound_ns = press->utc_bound_ns;
+    marker->when.mono_bound_ns = -1;
+    marker->when.trust = CLOCK_TRUST_SYNCED;
+    if (!e->config.timecode_from_ltc)
+        marker->timecode = engine_time_of_day(e, press->utc, press->utc_bound_ns);
+    else if (marker->timecode.trust != TIMECODE_TRUST_LOCKED)
+        marker->timecode = (struct timecode_stamp){.bound_frames = -1};
+}
+
+/* ---- late entries ---- */
+
+/* Whether the record on disk knows the instant better than the telemetry in memory, and somebody can look there: all of its samples have
+ * arrived, and memory may not reach back so far. */
+static bool is_history(const struct engine *e, const struct press *press)
+{
+    if (press->origin != MARKER_LATE || e->sink.lookup == NULL)
+        return false;
+    int64_t latest_ns = HISTORY_NS;
+    for (size_t i = 0; i < e->config.feed_count; i++)
+        if (e->config.feed[i].latency_ns + HISTORY_NS > latest_ns)
+            latest_ns = e->config.feed[i].latency_ns + HISTORY_NS;
+    return press->hi_ns < e->started_ns || e->now_ns - press->hi_ns > latest_ns;
+}
+
+static void ask_the_record(struct engine *e, const struct entry *entry)
+{
+    struct engine_lookup lookup = {.marker = entry->of.marker.number, .when = entry->of.marker.when};
+    if (entry->of.marker.when.trust == CLOCK_TRUST_NONE)
+        return;
+    engine_copy(lookup.dive, sizeof lookup.dive, entry->dive);
+    lookup.want_timecode =
+        e->config.timecode_from_ltc && entry->of.marker.timecode.trust != TIMECODE_TRUST_LOCKED;
+    e->sink.lookup(e->sink.ctx, &lookup);
+}
+
+static enum reading_method method_named(const char *name)
+{
+    for (int i = READING_METHOD_INTERPOLATED; i <= READING_METHOD_DERIVED; i++)
+        if (strcmp(name, reading_method_name((enum reading_method)i)) == 0)
+            return (enum reading_method)i;
+    return READING_METHOD_LAST;
+}
+
+static enum clock_trust trust_named(const char *name)
+{
+    for (int i = CLOCK_TRUST_NONE; i <= CLOCK_TRUST_SYNCED; i++)
+        if (strcmp(name, clock_trust_name((enum clock_trust)i)) == 0)
+            return (enum clock_trust)i;
+    return CLOCK_TRUST_UNSYNCED;
+}
+
+static void stored_position(const struct fields *fields, struct marker_position *out)
+{
+    char method[16];
+    *out = (struct marker_position){.uncertainty_m = -1};
+    out->known = fields_real(fields, "lat", &out->lat_deg) && fields_real(fields, "lon", &out->lon_deg) &&
+                 fields_real(fields, "age", &out->age_s);
+    fields_real(fields, "within_m", &out->uncertainty_m);
+    fields_text(fields, "source", out->source, sizeof out->source);
+    fields_text(fields, "feed", out->feed, sizeof out->feed);
+    fields_text(fields, "method", method, sizeof method);
+    out->method = method_named(method);
+}
+
+/* r0=CHANNEL VALUE AGE METHOD FEED; the feed may be missing. */
+static void stored_readings(const struct fields *fields, struct marker_telemetry *out)
+{
+    char name[16], text[160];
+    out->reading_count = 0;
+    for (int i = 0; i < MARKER_READINGS_MAX; i++) {
+        struct marker_reading *reading = &out->reading[out->reading_count];
+        char method[16];
+        snprintf(name, sizeof name, "r%d", i);
+        if (!fields_text(fields, name, text, sizeof text))
+            break;
+        reading->source[0] = '\0';
+        if (sscanf(text, "%39s %lf %lf %15s %23s", reading->channel, &reading->value, &reading->age_s, method,
+                   reading->source) < 4)
+            continue;
+        reading->method = method_named(method);
+        out->reading_count++;
+    }
+}
+
+static void stored_timecode(const struct fields *fields, struct settled *settled)
+{
+    struct timecode_stamp *stamp = &settled->timecode;
+    char state[16];
+    *stamp = (struct timecode_stamp){.bound_frames = -1};
+    settled->has_timecode = fields_text(fields, "timecode", stamp->label, sizeof stamp->label) &&
+                            fields_text(fields, "rate", stamp->rate, sizeof stamp->rate) &&
+                            fields_int(fields, "frame", &stamp->frame) &&
+                            fields_real(fields, "within", &stamp->within);
+    fields_real(fields, "bound_frames", &stamp->bound_frames);
+    fields_text(fields, "timecode_state", state, sizeof state);
+    stamp->trust = strcmp(state, "locked") == 0 ? TIMECODE_TRUST_LOCKED : TIMECODE_TRUST_HOLDOVER;
+}
+
+void engine_stored(struct engine *e, const struct fields *fields)
+{
+    struct entry *entry = engine_entry(e, ENTRY_SETTLED);
+    struct settled *settled = &entry->of.settled;
+    struct when *when = &settled->when;
+    char clock[16];
+    int64_t marker;
+    if (!fields_int(fields, "marker", &marker) || marker < 1 || marker > UINT32_MAX ||
+        !fields_int(fields, "utc", &when->utc.ns) || !fields_int(fields, "mono", &when->mono.ns))
+        return;
+    when->utc_bound_ns = when->mono_bound_ns = -1;
+    fields_int(fields, "bound", &when->utc_bound_ns);
+    fields_int(fields, "mono_bound", &when->mono_bound_ns);
+    fields_text(fields, "clock", clock, sizeof clock);
+    when->trust = trust_named(clock);
+    fields_text(fields, "dive", entry->dive, sizeof entry->dive);
+    settled->marker = (uint32_t)marker;
+    engine_copy(settled->cause, sizeof settled->cause, "record");
+    stored_timecode(fields, settled);
+    settled->has_telemetry = true;
+    stored_position(fields, &settled->telemetry.position);
+    stored_readings(fields, &settled->telemetry);
+    engine_commit(e, entry);
 }
 
 /* A press that waited in its pad while the dive ended still belongs to that dive. */
@@ -345,11 +474,15 @@ uint32_t engine_marker(struct engine *e, const struct press *press, enum watch_n
 {
     struct entry *entry = engine_entry(e, ENTRY_MARKER);
     struct marker *marker = &entry->of.marker;
+    char badge[LABEL_SIZE];
     fill_press(e, marker, press);
     fill_meaning(marker, press);
+    engine_copy(badge, sizeof badge, marker->label);
     bool in_dive = belongs_to_dive(e, &marker->when);
     engine_copy(entry->dive, sizeof entry->dive, in_dive ? e->dive.id : "");
     marker->number = in_dive ? ++e->dive.markers : ++e->markers_outside;
+    if (in_dive && press->def != NULL && press->def->kind == KEY_KIND_SAMPLE)
+        engine_sample_note(e, marker->number, press->note);
     entry_ref(ref, entry->dive, 'M', marker->number);
 
     struct watch_link link = {.note = WATCH_NOTE_OUTSIDE, .who = e->who[press->seat]};
@@ -363,14 +496,21 @@ uint32_t engine_marker(struct engine *e, const struct press *press, enum watch_n
     /* The words that bracket an instant in recorded timecode are always still to come. */
     marker->settled =
         read_telemetry(e, marker->when.mono.ns, &marker->telemetry) && !e->config.timecode_from_ltc;
+    bool look_up = is_history(e, press);
+    marker->settled = marker->settled && !look_up;
     engine_commit(e, entry);
 
     uint32_t number = marker->number;
     bool timed = press->lo_ns != INT64_MIN;
-    if (timed && in_dive && marker->when.trust < CLOCK_TRUST_HOLDOVER && e->retimed_count < RETIMED_MAX)
+    if (timed && in_dive && !press->utc_given && marker->when.trust < CLOCK_TRUST_HOLDOVER &&
+        e->retimed_count < RETIMED_MAX)
         e->retimed[e->retimed_count++] = (struct retimed){number, press->lo_ns, press->hi_ns};
-    if (timed && !marker->settled)
+    if (look_up)
+        ask_the_record(e, entry);
+    else if (timed && !marker->settled)
         wait_to_settle(e, in_dive ? e->dive.id : "", number, press->lo_ns, press->hi_ns);
+    if (!in_dive && press->def != NULL && press->def->kind == KEY_KIND_BADGE)
+        engine_sits(e, press->seat, badge);
     engine_watch_flush(e);
     engine_idle_arm(e);
     return number;

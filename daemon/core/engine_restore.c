@@ -14,6 +14,9 @@ static uint32_t number_of(const struct fields *fields, const char *name)
 
 static void restore_dive(struct engine *e, const struct fields *fields)
 {
+    bool again = e->dive.id[0] != '\0';
+    if (again)
+        engine_settle_all(e);
     memset(&e->dive, 0, sizeof e->dive);
     fields_text(fields, "id", e->dive.id, sizeof e->dive.id);
     fields_text(fields, "vehicle", e->dive.vehicle, sizeof e->dive.vehicle);
@@ -21,7 +24,12 @@ static void restore_dive(struct engine *e, const struct fields *fields)
     fields_text(fields, "site", e->dive.site, sizeof e->dive.site);
     fields_int(fields, "begun_utc", &e->dive.begun_ns);
     e->dive.markers = number_of(fields, "markers");
-    e->dive.open = e->dive.id[0] != '\0';
+    e->dive.open = !fields_int(fields, "ended_utc", &e->dive.ended_ns) && e->dive.id[0] != '\0';
+    e->retimed_count = 0;
+    e->sample_note_count = 0;
+    memset(e->recent, 0, sizeof e->recent);
+    for (uint8_t seat = 0; seat < WATCH_SEATS_MAX; seat++)
+        watchlog_set_who(e->watch, seat, "");
     watchlog_restore_begin(e->watch, (utc_ns){e->dive.begun_ns});
     e->restoring = true;
 }
@@ -35,7 +43,15 @@ static void restore_seat(struct engine *e, const struct fields *fields)
     if (at == WATCH_SEATS_MAX)
         return;
     engine_copy(e->who[at], WHO_SIZE, who);
-    watchlog_set_who(e->watch, at, who);
+}
+
+/* Who sat there when the dive began: its own badges come after. */
+static void restore_watch(struct engine *e, const struct fields *fields)
+{
+    char seat[SEAT_SIZE], who[WHO_SIZE];
+    fields_text(fields, "seat", seat, sizeof seat);
+    fields_text(fields, "who", who, sizeof who);
+    watchlog_set_who(e->watch, engine_seat(e, seat), who);
 }
 
 static void restore_press(struct engine *e, const struct fields *fields)
@@ -93,6 +109,11 @@ static void restore_fact(struct engine *e, const struct fields *fields)
     fields_text(fields, "term", fact.term, sizeof fact.term);
     fields_text(fields, "container", fact.container, sizeof fact.container);
     fields_text(fields, "gear", fact.gear, sizeof fact.gear);
+    if (fact.kind == KEY_KIND_SAMPLE) {
+        char note[NOTE_SIZE];
+        fields_text(fields, "note", note, sizeof note);
+        engine_sample_note(e, fact.marker, note);
+    }
     if (!watchlog_restore_fact(e->watch, &fact, &saved))
         engine_log(
             e, ENGINE_LOG_WARNING,
@@ -112,8 +133,9 @@ static void restore_unsettled(struct engine *e, const struct fields *fields)
 
 static void restore_end(struct engine *e)
 {
+    const utc_ns ended = {e->dive.ended_ns};
     if (e->restoring)
-        watchlog_restore_end(e->watch, NULL);
+        watchlog_restore_end(e->watch, e->dive.open ? NULL : &ended);
     e->restoring = false;
     engine_idle_arm(e);
 }
@@ -131,6 +153,8 @@ void engine_restore(struct engine *e, const struct fields *fields)
         e->markers_outside = number_of(fields, "markers");
     } else if (strcmp(op, "restore.seat") == 0) {
         restore_seat(e, fields);
+    } else if (strcmp(op, "restore.watch") == 0) {
+        restore_watch(e, fields);
     } else if (strcmp(op, "restore.press") == 0) {
         restore_press(e, fields);
     } else if (strcmp(op, "restore.clock") == 0) {

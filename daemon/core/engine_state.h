@@ -28,6 +28,8 @@ enum {
     UNSETTLED_MAX = 128, /* full: the oldest settles with what is known */
     RETIMED_MAX = 8192,  /* markers stamped without UTC; full: later ones keep their first stamp */
     CHANGES_MAX = 32768, /* of one refold */
+    SAMPLE_NOTES_MAX =
+        256, /* full: the oldest is no longer told with its sample; the marker has it for ever */
     WATCH_FACTS_MAX = 8192
 };
 
@@ -133,6 +135,12 @@ struct change_ref {
     uint32_t by;
 };
 
+/* The note that came with a sample's press. */
+struct sample_note {
+    uint32_t marker;
+    char text[NOTE_SIZE];
+};
+
 struct dive_state {
     bool open;
     char id[DIVE_ID_SIZE]; /* of the open dive, or of the last one ended */
@@ -155,6 +163,8 @@ struct engine {
     struct engine_config config;
     struct engine_sink sink;
     int64_t now_ns;
+    bool started;
+    int64_t started_ns; /* first input: telemetry in memory is no older */
     int64_t due_ns[TIMERS];
     int64_t told_wake_ns;
     int64_t seq;           /* of the last entry made */
@@ -200,7 +210,9 @@ struct engine {
     void *watch_memory;
     struct change_ref change[CHANGES_MAX];
     size_t change_count;
-    char strike_why[NOTE_SIZE], strike_by[WHO_SIZE]; /* of the strike by name in hand */
+    char strike_why[NOTE_SIZE], strike_by[WHO_SIZE];  /* of the strike by name in hand */
+    struct sample_note sample_note[SAMPLE_NOTES_MAX]; /* a ring */
+    size_t sample_note_count;
     struct watch_refusal refusal;
     char refusal_container[CONTAINER_SIZE];
     struct unsettled unsettled[UNSETTLED_MAX];
@@ -250,6 +262,7 @@ void engine_ltc(struct engine *e, const struct fields *fields);
 void engine_utc_timer(struct engine *e);
 void engine_timecode_timer(struct engine *e);
 struct when engine_when(const struct engine *e, int64_t lo_ns, int64_t hi_ns);
+struct timecode_stamp engine_time_of_day(const struct engine *e, utc_ns at, int64_t bound_ns);
 struct timecode_stamp engine_timecode_at(const struct engine *e, int64_t lo_ns, int64_t hi_ns);
 
 /* engine_marker.c */
@@ -265,24 +278,33 @@ struct press {
     const char *key, *gesture;
     const char *container; /* of a soft sample; NULL: as the key says */
     const char *note;
+    const char *by;    /* who enters it; NULL: not said */
     const char *label; /* instead of the key's; NULL: the key's */
     uint32_t target;
     uint32_t instead_of; /* the marker of the key-down that a hold or chord refers to */
     uint8_t key_index;
     int64_t lo_ns, hi_ns; /* monotonic, the instant lies between; lo INT64_MIN: it is not known */
+    bool utc_given;       /* a late entry for this UTC, as a person or the record on disk gives it */
+    utc_ns utc;
+    int64_t utc_bound_ns; /* of the given UTC; -1: not known */
 };
 /* The marker's number; *note says what the watch log made of it, `ref` (REF_SIZE) its reference. */
 uint32_t engine_marker(struct engine *e, const struct press *press, enum watch_note *note, char *ref);
 void engine_settle_timer(struct engine *e);
 void engine_settle_all(struct engine *e);
 void engine_retime(struct engine *e);
+/* The answer to a lookup. */
+void engine_stored(struct engine *e, const struct fields *fields);
 
 /* engine_watch.c */
+void engine_sample_note(struct engine *e, uint32_t marker, const char *text);
 void engine_watch_sink(void *ctx, const struct watch_change *change);
 void engine_watch_flush(struct engine *e);
 void engine_idle_timer(struct engine *e);
 void engine_idle_arm(struct engine *e);
 uint8_t engine_seat(struct engine *e, const char *name);
+/* From now on `who` sits at that seat: journalled where it is news. */
+void engine_sits(struct engine *e, uint8_t seat, const char *who);
 
 /* engine_command.c, engine_restore.c */
 void engine_command(struct engine *e, const struct fields *fields);

@@ -50,6 +50,26 @@ struct when engine_when(const struct engine *e, int64_t lo_ns, int64_t hi_ns)
     return when;
 }
 
+static struct timecode_stamp stamp_of(const struct tc_answer *answer, double half_ns)
+{
+    struct timecode_stamp stamp = {.bound_frames = -1};
+    if (!answer->known)
+        return stamp;
+    stamp.trust = answer->state == TC_LOCKED     ? TIMECODE_TRUST_LOCKED
+                  : answer->state == TC_HOLDOVER ? TIMECODE_TRUST_HOLDOVER
+                                                 : TIMECODE_TRUST_NONE;
+    timecode_format(answer->label, answer->rate, stamp.label);
+    engine_copy(stamp.rate, sizeof stamp.rate, timecode_rate_name(answer->rate));
+    stamp.frame = answer->frame;
+    stamp.within = answer->fraction_uf / 1e6;
+    if (answer->bound_known) {
+        int32_t num, den;
+        timecode_rate_fraction(answer->rate, &num, &den);
+        stamp.bound_frames = (double)answer->bound_uf / 1e6 + half_ns * 1.001e-9 * num / den;
+    }
+    return stamp;
+}
+
 struct timecode_stamp engine_timecode_at(const struct engine *e, int64_t lo_ns, int64_t hi_ns)
 {
     mono_ns at = {middle_of(lo_ns, hi_ns)};
@@ -60,23 +80,18 @@ struct timecode_stamp engine_timecode_at(const struct engine *e, int64_t lo_ns, 
         struct utc_answer utc = utcmap_at(&e->utc, at);
         answer = tcmap_time_of_day(&utc, e->config.rate);
     }
-    struct timecode_stamp stamp = {.bound_frames = -1};
-    if (!answer.known)
-        return stamp;
-    stamp.trust = answer.state == TC_LOCKED     ? TIMECODE_TRUST_LOCKED
-                  : answer.state == TC_HOLDOVER ? TIMECODE_TRUST_HOLDOVER
-                                                : TIMECODE_TRUST_NONE;
-    timecode_format(answer.label, answer.rate, stamp.label);
-    engine_copy(stamp.rate, sizeof stamp.rate, timecode_rate_name(answer.rate));
-    stamp.frame = answer.frame;
-    stamp.within = answer.fraction_uf / 1e6;
-    if (answer.bound_known) {
-        int32_t num, den;
-        timecode_rate_fraction(answer.rate, &num, &den);
-        stamp.bound_frames =
-            (double)answer.bound_uf / 1e6 + (double)half_of(lo_ns, hi_ns) * 1.001e-9 * num / den;
-    }
-    return stamp;
+    return stamp_of(&answer, (double)half_of(lo_ns, hi_ns));
+}
+
+struct timecode_stamp engine_time_of_day(const struct engine *e, utc_ns at, int64_t bound_ns)
+{
+    struct utc_answer utc = {.known = true,
+                             .bound_known = bound_ns >= 0,
+                             .state = CLOCK_SYNCED,
+                             .utc = at,
+                             .bound_ns = bound_ns >= 0 ? bound_ns : 0};
+    struct tc_answer answer = tcmap_time_of_day(&utc, e->config.rate);
+    return stamp_of(&answer, 0);
 }
 
 /* ---- UTC ---- */
@@ -114,6 +129,9 @@ void engine_utc_events(struct engine *e, unsigned events)
         observe_utc(e);
     if (events & (UTCMAP_SYNCED | UTCMAP_STEP))
         engine_retime(e);
+    /* After a start the idle sightings of the dive wait for the first word on UTC. */
+    if (e->due_ns[TIMER_IDLE] == NEVER && !e->restoring)
+        engine_idle_arm(e);
     if (e->config.utc_feed >= 0 && (events & UTCMAP_TAKEN))
         e->due_ns[TIMER_UTC] = e->now_ns + e->utc.params.fresh_ns + 1;
 }

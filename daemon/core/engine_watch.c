@@ -16,6 +16,17 @@ uint8_t engine_seat(struct engine *e, const char *name)
     return (uint8_t)e->seat_count++;
 }
 
+void engine_sits(struct engine *e, uint8_t seat, const char *who)
+{
+    if (seat >= e->seat_count || strcmp(e->who[seat], who) == 0)
+        return;
+    engine_copy(e->who[seat], WHO_SIZE, who);
+    struct entry *entry = engine_entry(e, ENTRY_SEAT);
+    engine_copy(entry->of.seat.seat, SEAT_SIZE, e->seat[seat]);
+    engine_copy(entry->of.seat.who, WHO_SIZE, who);
+    engine_commit(e, entry);
+}
+
 static uint32_t change_number(const struct watch_change *change)
 {
     switch (change->type) {
@@ -112,6 +123,24 @@ static void span_entry(struct engine *e, const struct change_ref *ref)
     engine_commit(e, entry);
 }
 
+void engine_sample_note(struct engine *e, uint32_t marker, const char *text)
+{
+    if (text == NULL || text[0] == '\0')
+        return;
+    struct sample_note *note = &e->sample_note[e->sample_note_count++ % SAMPLE_NOTES_MAX];
+    note->marker = marker;
+    engine_copy(note->text, sizeof note->text, text);
+}
+
+static const char *note_of_sample(const struct engine *e, uint32_t marker)
+{
+    size_t kept = e->sample_note_count < SAMPLE_NOTES_MAX ? e->sample_note_count : SAMPLE_NOTES_MAX;
+    for (size_t i = 0; i < kept; i++)
+        if (e->sample_note[i].marker == marker)
+            return e->sample_note[i].text;
+    return "";
+}
+
 static void sample_entry(struct engine *e, const struct change_ref *ref)
 {
     struct sample sample;
@@ -127,6 +156,7 @@ static void sample_entry(struct engine *e, const struct change_ref *ref)
     engine_copy(to->seat, sizeof to->seat, e->seat[sample.seat]);
     engine_copy(to->label, sizeof to->label, sample.label);
     engine_copy(to->term, sizeof to->term, sample.term);
+    engine_copy(to->note, sizeof to->note, note_of_sample(e, sample.marker));
     to->marker = sample.marker;
     to->sighting = sample.sighting;
     to->taken = sample.at;
@@ -213,6 +243,9 @@ void engine_watch_flush(struct engine *e)
             refusal_entry(e, ref);
     }
     e->change_count = 0;
+    /* A badge came, was struck or found another place. After the dive's end only a new badge or command says who sits where. */
+    for (uint8_t seat = 0; e->dive.open && seat < e->seat_count; seat++)
+        engine_sits(e, seat, watchlog_who(e->watch, seat));
 }
 
 /* ---- idleness ---- */

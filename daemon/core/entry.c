@@ -5,12 +5,23 @@
 #include <string.h>
 
 static const char *const type_names[ENTRY_TYPES] = {
-    [ENTRY_MARKER] = "marker", [ENTRY_SETTLED] = "settled", [ENTRY_SIGHTING] = "sighting",
-    [ENTRY_SPAN] = "span",     [ENTRY_SAMPLE] = "sample",   [ENTRY_IDENTIFICATION] = "identification",
-    [ENTRY_REMARK] = "remark", [ENTRY_STRIKE] = "strike",   [ENTRY_LINK] = "link",
-    [ENTRY_DIVE] = "dive",     [ENTRY_SEAT] = "seat",       [ENTRY_PAD] = "pad",
-    [ENTRY_FEED] = "feed",     [ENTRY_CLOCK] = "clock",     [ENTRY_TIMECODE] = "timecode",
+    [ENTRY_MARKER] = "marker",
+    [ENTRY_SETTLED] = "settled",
+    [ENTRY_SIGHTING] = "sighting",
+    [ENTRY_SPAN] = "span",
+    [ENTRY_SAMPLE] = "sample",
+    [ENTRY_IDENTIFICATION] = "identification",
+    [ENTRY_REMARK] = "remark",
+    [ENTRY_STRIKE] = "strike",
+    [ENTRY_LINK] = "link",
+    [ENTRY_DIVE] = "dive",
+    [ENTRY_SEAT] = "seat",
+    [ENTRY_PAD] = "pad",
+    [ENTRY_FEED] = "feed",
+    [ENTRY_CLOCK] = "clock",
+    [ENTRY_TIMECODE] = "timecode",
     [ENTRY_FAULT] = "fault",
+    [ENTRY_MEASUREMENT] = "measurement",
 };
 
 const char *entry_type_name(enum entry_type type)
@@ -74,6 +85,8 @@ size_t entry_size(const struct entry *entry)
         return base + sizeof entry->of.sample;
     case ENTRY_IDENTIFICATION:
         return base + sizeof entry->of.identification;
+    case ENTRY_MEASUREMENT:
+        return base + sizeof entry->of.measurement;
     case ENTRY_REMARK:
         return base + sizeof entry->of.remark;
     case ENTRY_STRIKE:

@@ -136,7 +136,7 @@ struct marker {
     char term[TERM_SIZE];
     int64_t lead_ns;
     char note[NOTE_SIZE];
-    char by[WHO_SIZE]; /* who entered it, where that is not the seat's own: a soft key, a late entry; empty: not said */
+    char by[WHO_SIZE]; /* who entered a soft key or a late entry; empty: not said */
     /* What the watch log needs to take this marker up again after a restart (core/watchlog.h). */
     char phase[16];
     char container[24], gear[24];
@@ -155,7 +155,7 @@ struct marker {
 /* What became known about a marker afterwards; the marker itself stays as it was. */
 struct settled {
     uint32_t marker;
-    char cause[24]; /* "bracketed", "waited", "clock" (UTC became known), "record" (a late entry, from what is stored) */
+    char cause[24]; /* "bracketed", "waited", "clock" (UTC became known), "record" (a late entry) */
     struct when when;
     bool has_timecode, has_telemetry; /* false: that part stays as it was */
     struct timecode_stamp timecode;

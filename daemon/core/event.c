@@ -156,6 +156,8 @@ static void marker_members(struct jsonout *out, const struct entry *entry)
         jsonout_text(out, "term", marker->term);
     if (marker->note[0] != '\0')
         jsonout_text(out, "note", marker->note);
+    if (marker->by[0] != '\0')
+        jsonout_text(out, "by", marker->by);
     if (marker->lead_ns != 0)
         jsonout_real(out, "lead_s", (double)marker->lead_ns / 1e9, 3);
     if (marker->container[0] != '\0')
@@ -277,7 +279,29 @@ static void identification_members(struct jsonout *out, const struct identificat
     jsonout_text_or_null(out, "rank", identification->rank);
     jsonout_text_or_null(out, "qualifier", identification->qualifier);
     jsonout_text_or_null(out, "name_id", identification->name_id);
+    if (identification->listed < 0)
+        jsonout_null(out, "listed");
+    else
+        jsonout_bool(out, "listed", identification->listed != 0);
     by_and_why(out, identification->by, identification->why);
+}
+
+static void measurement_members(struct jsonout *out, const struct measurement_entry *measurement)
+{
+    jsonout_text(out, "target", measurement->target);
+    jsonout_text(out, "quantity", measurement->quantity);
+    jsonout_real(out, "value_m", measurement->value_m, 5);
+    jsonout_real(out, "sigma_m", measurement->sigma_m, 5);
+    jsonout_text(out, "method", measurement->method);
+    jsonout_real(out, "object_pixels", measurement->object_pixels, 3);
+    jsonout_real(out, "laser_pixels", measurement->laser_pixels, 3);
+    jsonout_real(out, "pixel_sigma", measurement->pixel_sigma, 3);
+    jsonout_real(out, "spacing_m", measurement->spacing_m, 5);
+    jsonout_real(out, "spacing_sigma_m", measurement->spacing_sigma_m, 5);
+    if (measurement->note[0] != '\0')
+        jsonout_text(out, "note", measurement->note);
+    if (measurement->by[0] != '\0')
+        jsonout_text(out, "by", measurement->by);
 }
 
 static void notice_members(struct jsonout *out, const struct notice_entry *notice)
@@ -296,6 +320,7 @@ static void link_members(struct jsonout *out, const struct entry *entry)
     ref_member(out, "sighting", entry, 'S', link->sighting);
     ref_member(out, "struck_by", entry, 'M', link->struck_by);
     jsonout_text_or_null(out, "advice", link->advice);
+    jsonout_text_or_null(out, "who", link->who);
 }
 
 static void short_members(struct jsonout *out, const struct entry *entry)
@@ -303,6 +328,9 @@ static void short_members(struct jsonout *out, const struct entry *entry)
     switch (entry->type) {
     case ENTRY_IDENTIFICATION:
         identification_members(out, &entry->of.identification);
+        break;
+    case ENTRY_MEASUREMENT:
+        measurement_members(out, &entry->of.measurement);
         break;
     case ENTRY_REMARK:
         jsonout_text(out, "target", entry->of.remark.target);

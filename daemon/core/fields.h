@@ -15,7 +15,7 @@
 #include <stdint.h>
 
 #define FIELDS_SEPARATOR '\x1f'
-#define FIELDS_MAX 48
+#define FIELDS_MAX 80
 /* The longest record the core accepts; longer remarks are refused before they come here. */
 #define FIELDS_BYTES_MAX 8192
 

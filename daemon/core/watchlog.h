@@ -215,6 +215,9 @@ void watchlog_set_planned_bottom(struct watchlog *log, int64_t planned_ns);
 /* A fact with what the key means; marker, seat, instant and target are the caller's to fill in. `capacity` is of the key's container. */
 void watch_fact_of_key(struct watch_fact *fact, const struct key_def *key, uint16_t capacity);
 
+/* Who sits at a seat now, after all that was pressed; "": not said. */
+const char *watchlog_who(const struct watchlog *log, uint8_t seat);
+
 /* Who sits at a seat before the dive's first badge; carried over from dive to dive by itself. */
 void watchlog_set_who(struct watchlog *log, uint8_t seat, const char *who);
 

@@ -37,6 +37,11 @@ const char *watch_close_name(enum watch_close close)
     return (unsigned)close < sizeof close_names / sizeof close_names[0] ? close_names[close] : "";
 }
 
+const char *watchlog_who(const struct watchlog *log, uint8_t seat)
+{
+    return seat < WATCH_SEATS_MAX ? watchfold_who(&log->fold, seat) : "";
+}
+
 uint32_t watchlog_room(const struct watchlog *log)
 {
     return log->capacity - log->fold.count;

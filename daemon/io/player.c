@@ -77,7 +77,7 @@ static void hold(void *ctx, const struct entry *entry)
     player->last = held;
 }
 
-/* Every other effect goes to the caller as it is. */
+/* Every other effect goes to the caller as it is; but what was looked up stands on the tape. */
 static void pass_publish(void *ctx, int64_t seq_to)
 {
     const struct engine_sink *sink = ((struct player *)ctx)->sink.engine;
@@ -267,7 +267,7 @@ struct player *player_new(const struct player_sink *sink, enum player_mode mode)
     if (mode == PLAYER_REPLAY)
         player->engine_sink =
             (struct engine_sink){player,       hold,       pass_publish, pass_pad_send, pass_sample,
-                                 pass_observe, pass_reply, pass_wake,    pass_log};
+                                 pass_observe, pass_reply, pass_wake,    pass_log,      NULL};
     return player;
 }
 
