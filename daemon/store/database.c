@@ -131,6 +131,14 @@ static bool has_hot_journal(const char *path)
     return len > 0 && (size_t)len < sizeof journal && stat(journal, &status) == 0 && status.st_size > 0;
 }
 
+static bool has_log(const char *path)
+{
+    char log[PATH_MAX];
+    struct stat status;
+    int len = snprintf(log, sizeof log, "%s-wal", path);
+    return len > 0 && (size_t)len < sizeof log && stat(log, &status) == 0 && status.st_size > 0;
+}
+
 enum store_result database_check(const char *path, struct store_error *error)
 {
     int fd = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
@@ -155,9 +163,12 @@ enum store_result database_check(const char *path, struct store_error *error)
     if (result != STORE_OK || got == 0 || has_hot_journal(path))
         return result;
     if (got < HEADER_SIZE || memcmp(header, "SQLite format 3", 16) != 0)
-        return store_error_set(error, STORE_NOT_OURS,
-                               "%s is no database; it was left as it is. Give another file name", path);
-    return judge(big_endian(header + APPLICATION_AT), big_endian(header + VERSION_AT), path, error);
+        result = store_error_set(error, STORE_NOT_OURS,
+                                 "%s is no database; it was left as it is. Give another file name", path);
+    else
+        result = judge(big_endian(header + APPLICATION_AT), big_endian(header + VERSION_AT), path, error);
+    /* A power cut while the log is moved into the file may leave any first page; the log still has the true one. */
+    return result == STORE_NOT_OURS && has_log(path) ? STORE_OK : result;
 }
 
 int database_int(sqlite3 *db, const char *sql, int64_t *out)
@@ -287,14 +298,6 @@ enum store_result database_create(sqlite3 **out, const char *path, struct store_
     if (result == STORE_OK)
         result = make_current(*out, path, error);
     return result == STORE_OK ? STORE_OK : close_failed(out, result);
-}
-
-static bool has_log(const char *path)
-{
-    char log[PATH_MAX];
-    struct stat status;
-    int len = snprintf(log, sizeof log, "%s-wal", path);
-    return len > 0 && (size_t)len < sizeof log && stat(log, &status) == 0 && status.st_size > 0;
 }
 
 /* "file:PATH?immutable=1" with the characters that mean something in a URI escaped. */
