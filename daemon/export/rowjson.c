@@ -93,9 +93,37 @@ static void put_identification(struct jsonout *out, const struct query_sighting 
     jsonout_text_or_null(out, "qualifier", identification->qualifier);
     jsonout_text_or_null(out, "rank", identification->rank);
     jsonout_text_or_null(out, "name_id", identification->name_id);
+    if (identification->listed < 0)
+        jsonout_null(out, "listed");
+    else
+        jsonout_bool(out, "listed", identification->listed != 0);
     jsonout_text(out, "verbatim", identification->verbatim);
     jsonout_text_or_null(out, "by", identification->by);
     jsonout_text_or_null(out, "why", identification->why);
+    jsonout_close(out, '}');
+}
+
+static void put_length(struct jsonout *out, const struct query_sighting *row)
+{
+    const struct measurement_entry *length = &row->measurement;
+    if (!row->measured) {
+        jsonout_null(out, "length");
+        return;
+    }
+    jsonout_open(out, "length", '{');
+    jsonout_text(out, "quantity", length->quantity);
+    jsonout_real(out, "value_m", length->value_m, 5);
+    jsonout_real(out, "sigma_m", length->sigma_m, 5);
+    jsonout_text(out, "method", length->method);
+    jsonout_real(out, "object_pixels", length->object_pixels, 3);
+    jsonout_real(out, "laser_pixels", length->laser_pixels, 3);
+    jsonout_real(out, "pixel_sigma", length->pixel_sigma, 3);
+    jsonout_real(out, "spacing_m", length->spacing_m, 5);
+    jsonout_real(out, "spacing_sigma_m", length->spacing_sigma_m, 5);
+    if (length->note[0] != '\0')
+        jsonout_text(out, "note", length->note);
+    if (length->by[0] != '\0')
+        jsonout_text(out, "by", length->by);
     jsonout_close(out, '}');
 }
 
@@ -126,6 +154,8 @@ size_t rowjson_sighting(const struct query_sighting *row, char *bytes, size_t si
     put_ref(&out, "again_of", row->dive, 'S', sighting->again_of);
     jsonout_bool(&out, "recomputed", sighting->recomputed);
     put_identification(&out, row);
+    put_length(&out, row);
+    jsonout_bool(&out, "ask_shore", row->ask_shore);
     return end_row(&out);
 }
 

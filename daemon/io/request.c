@@ -13,6 +13,8 @@ enum param_type {
     PARAM_SECONDS, /* 0 or more; into the record in nanoseconds */
     PARAM_UTC,     /* RFC 3339; into the record in nanoseconds */
     PARAM_WHOLE,   /* 0 or more, up to 2^53 - 1 */
+    PARAM_ABOVE_0, /* a number */
+    PARAM_FROM_0,  /* a number, 0 or more */
     PARAM_FLAG,    /* true or false */
     PARAM_TYPES    /* an array of names of event types */
 };
@@ -46,12 +48,17 @@ static const struct param PRESS[] = {{"key", NULL, LABEL_SIZE, PARAM_TEXT, true,
                                      {"at_utc", NULL, 0, PARAM_UTC, false, false},
                                      {"at_timecode", NULL, 16, PARAM_TEXT, false, false},
                                      {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
+                                     {"dive", NULL, DIVE_ID_SIZE, PARAM_DIVE, false, false},
                                      {0}};
-static const struct param SAMPLE[] = {
-    {"container", NULL, 24, PARAM_TEXT, true, false},    {"note", NULL, NOTE_SIZE, PARAM_TEXT, false, true},
-    {"seat", NULL, SEAT_SIZE, PARAM_TEXT, false, false}, {"ago_s", "ago_ns", 0, PARAM_SECONDS, false, false},
-    {"at_utc", NULL, 0, PARAM_UTC, false, false},        {"at_timecode", NULL, 16, PARAM_TEXT, false, false},
-    {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},    {0}};
+static const struct param SAMPLE[] = {{"container", NULL, 24, PARAM_TEXT, true, false},
+                                      {"note", NULL, NOTE_SIZE, PARAM_TEXT, false, true},
+                                      {"seat", NULL, SEAT_SIZE, PARAM_TEXT, false, false},
+                                      {"ago_s", "ago_ns", 0, PARAM_SECONDS, false, false},
+                                      {"at_utc", NULL, 0, PARAM_UTC, false, false},
+                                      {"at_timecode", NULL, 16, PARAM_TEXT, false, false},
+                                      {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
+                                      {"dive", NULL, DIVE_ID_SIZE, PARAM_DIVE, false, false},
+                                      {0}};
 static const struct param DIVE_BEGIN[] = {{"id", NULL, DIVE_ID_SIZE, PARAM_DIVE, true, false},
                                           {"vehicle", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
                                           {"ship", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
@@ -60,12 +67,12 @@ static const struct param DIVE_BEGIN[] = {{"id", NULL, DIVE_ID_SIZE, PARAM_DIVE,
 static const struct param REMARK[] = {{"ref", NULL, REF_SIZE, PARAM_TEXT, true, false},
                                       {"text", NULL, NOTE_SIZE * 4, PARAM_TEXT, true, false},
                                       {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
+                                      {"dive", NULL, DIVE_ID_SIZE, PARAM_DIVE, false, false},
                                       {0}};
-static const struct param STRIKE[] = {{"ref", NULL, REF_SIZE, PARAM_TEXT, true, false},
-                                      {"why", NULL, NOTE_SIZE, PARAM_TEXT, false, true},
-                                      {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
-                                      {"undo", NULL, 0, PARAM_FLAG, false, false},
-                                      {0}};
+static const struct param STRIKE[] = {
+    {"ref", NULL, REF_SIZE, PARAM_TEXT, true, false},       {"why", NULL, NOTE_SIZE, PARAM_TEXT, false, true},
+    {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},       {"undo", NULL, 0, PARAM_FLAG, false, false},
+    {"dive", NULL, DIVE_ID_SIZE, PARAM_DIVE, false, false}, {0}};
 static const struct param IDENTIFY[] = {{"ref", NULL, REF_SIZE, PARAM_TEXT, true, false},
                                         {"name", NULL, LABEL_SIZE * 2, PARAM_TEXT, true, false},
                                         {"qualifier", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
@@ -73,7 +80,18 @@ static const struct param IDENTIFY[] = {{"ref", NULL, REF_SIZE, PARAM_TEXT, true
                                         {"name_id", NULL, TERM_SIZE, PARAM_TEXT, false, true},
                                         {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
                                         {"why", NULL, NOTE_SIZE, PARAM_TEXT, false, true},
+                                        {"dive", NULL, DIVE_ID_SIZE, PARAM_DIVE, false, false},
                                         {0}};
+static const struct param SIZE[] = {{"ref", NULL, REF_SIZE, PARAM_TEXT, true, false},
+                                    {"pixels", NULL, 0, PARAM_ABOVE_0, true, false},
+                                    {"laser_pixels", NULL, 0, PARAM_ABOVE_0, true, false},
+                                    {"spacing_m", NULL, 0, PARAM_ABOVE_0, false, false},
+                                    {"spacing_sigma_m", NULL, 0, PARAM_FROM_0, false, false},
+                                    {"pixel_sigma", NULL, 0, PARAM_FROM_0, false, false},
+                                    {"note", NULL, NOTE_SIZE, PARAM_TEXT, false, true},
+                                    {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
+                                    {"dive", NULL, DIVE_ID_SIZE, PARAM_DIVE, false, false},
+                                    {0}};
 static const struct param SEAT[] = {
     {"seat", NULL, SEAT_SIZE, PARAM_TEXT, true, false}, {"who", NULL, WHO_SIZE, PARAM_TEXT, true, true}, {0}};
 static const struct param CLAP[] = {
@@ -96,6 +114,7 @@ static const struct method METHODS[] = {
     {"remark", REQUEST_COMMAND, true, 0, REMARK},
     {"strike", REQUEST_COMMAND, true, 0, STRIKE},
     {"identify", REQUEST_COMMAND, true, 0, IDENTIFY},
+    {"size", REQUEST_COMMAND, true, 0, SIZE},
     {"seat", REQUEST_COMMAND, true, 0, SEAT},
     {"clap", REQUEST_COMMAND, true, 0, CLAP},
     {"markers", REQUEST_QUERY, false, SOCKET_QUERY_MARKERS, ROWS},
@@ -200,6 +219,17 @@ static bool take_seconds(struct reading *reading, const struct param *param, con
     return true;
 }
 
+static bool take_real(struct reading *reading, const struct param *param, const json_t *value)
+{
+    double number = json_number_value(value);
+    if (!json_is_number(value) || !(number >= 0) || (number <= 0 && param->type == PARAM_ABOVE_0))
+        return refuse(reading, param->name,
+                      param->type == PARAM_ABOVE_0 ? "must be a number above 0"
+                                                   : "must be a number, 0 or more");
+    fields_put_real(&reading->record, param->name, number);
+    return true;
+}
+
 static bool take_utc(struct reading *reading, const struct param *param, const json_t *value)
 {
     utc_ns utc;
@@ -267,6 +297,9 @@ static bool take(struct reading *reading, const struct param *param, const json_
     switch (param->type) {
     case PARAM_SECONDS:
         return take_seconds(reading, param, value);
+    case PARAM_ABOVE_0:
+    case PARAM_FROM_0:
+        return take_real(reading, param, value);
     case PARAM_UTC:
         return take_utc(reading, param, value);
     case PARAM_WHOLE:

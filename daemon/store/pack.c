@@ -20,11 +20,14 @@ struct pack_table {
     const char *where; /* ?1 is the dive */
 };
 
-/* Changes made to the dive's records afterwards are journalled under the dive that was open then, or none. */
+/* Changes made to the dive's records afterwards are journalled under the dive that was open then, or none. Who sat where when the dive began
+ * is told by what was journalled before it. */
 #define ABOUT_THE_DIVE                                                                                       \
     "dive = ?1 OR seq IN (SELECT seq FROM identification WHERE target_dive = ?1 UNION SELECT seq FROM "      \
-    "remark WHERE "                                                                                          \
-    "target_dive = ?1 UNION SELECT seq FROM strike WHERE target_dive = ?1)"
+    "measurement WHERE target_dive = ?1 UNION SELECT seq FROM remark WHERE target_dive = ?1 UNION "          \
+    "SELECT seq FROM strike WHERE target_dive = ?1 UNION "                                                   \
+    "SELECT max(seq) FROM journal WHERE type = 'seat' AND seq < (SELECT begun_seq FROM dive WHERE "          \
+    "id = ?1) GROUP BY json_extract(event, '$.seat'))"
 #define SEQ_OF_THE_DIVE "seq IN (SELECT seq FROM journal WHERE " ABOUT_THE_DIVE ")"
 #define RUNS_OF_THE_DIVE "(SELECT run FROM journal WHERE dive = ?1)"
 
@@ -40,6 +43,7 @@ static const struct pack_table tables[] = {
     {"span", "dive = ?1"},
     {"sample", "dive = ?1"},
     {"identification", "target_dive = ?1"},
+    {"measurement", "target_dive = ?1"},
     {"remark", "target_dive = ?1"},
     {"strike", "target_dive = ?1"},
     {"seat", SEQ_OF_THE_DIVE},

@@ -95,6 +95,9 @@ struct query_sighting {
     struct sighting_entry sighting;
     bool identified;
     struct identification_entry identification; /* the latest */
+    bool measured;
+    struct measurement_entry measurement; /* the latest */
+    bool ask_shore;                       /* a standing marker asks shore for a name (term rope:ask) */
 };
 typedef bool query_sighting_row(void *ctx, const struct query_sighting *row);
 int64_t query_sightings(struct store_reader *reader, const struct query_want *want, query_sighting_row *row,
@@ -136,6 +139,14 @@ struct query_identification {
 typedef bool query_identification_row(void *ctx, const struct query_identification *row);
 int64_t query_identifications(struct store_reader *reader, const struct query_want *want,
                               query_identification_row *row, void *ctx);
+
+struct query_measurement {
+    struct query_history made;
+    struct measurement_entry measurement;
+};
+typedef bool query_measurement_row(void *ctx, const struct query_measurement *row);
+int64_t query_measurements(struct store_reader *reader, const struct query_want *want,
+                           query_measurement_row *row, void *ctx);
 
 struct query_remark {
     struct query_history made;
@@ -204,6 +215,15 @@ typedef bool query_observation_row(void *ctx, const struct query_observation *ro
 /* In the order in which they were made; `clock` NULL: every clock. */
 int64_t query_observations(struct store_reader *reader, const char *clock, query_observation_row *row,
                            void *ctx);
+
+/* ---- taking an ended dive up again ---- */
+
+/*
+ * What the engine needs to have that dive in hand, open or ended, as INPUT_RESTORE records: restore.dive, restore.watch, restore.fact,
+ * restore.end (docs/database.md). STORE_NO_SUCH: no such dive.
+ */
+enum store_result store_restore_dive(struct store_reader *reader, const char *dive, store_restore_sink *sink,
+                                     void *ctx, struct store_error *error);
 
 /* ---- dive pack ---- */
 

@@ -8,7 +8,7 @@
 #define COLUMNS                                                                                                       \
     "n.seq, n.dive, n.number, n.ref, n.struck, n.settlings, m.mono_ns, m.mono_bound_ns, m.utc_ns, m.utc_bound_ns, m.clock, "      \
     "n.origin, n.seat, n.who, n.pad, n.pad_boot, n.press_seq, n.tick_us, n.key, n.gesture, n.kind, n.label, n.term, n.lead_ns, "  \
-    "n.note, n.phase, n.container, n.gear, n.capacity, n.target, n.instead_of, n.sighting, n.object, n.advice, n.settled, "                     \
+    "n.note, n.entered_by, n.phase, n.container, n.gear, n.capacity, n.target, n.instead_of, n.sighting, n.object, n.advice, n.settled, "                     \
     "n.mono_ns, n.mono_bound_ns, n.utc_ns, n.utc_bound_ns, n.clock, "                                                             \
     "n.timecode, n.timecode_rate, n.timecode_frame, n.timecode_within, n.timecode_bound_frames, n.timecode_state, "               \
     "n.lat_deg, n.lon_deg, n.position_uncertainty_m, n.position_source, n.position_feed, n.position_method, n.position_age_s, "   \
@@ -106,6 +106,7 @@ static void take_press(struct sql_take *take, struct marker *marker)
     TAKE_TEXT(take, marker->term);
     marker->lead_ns = sql_take_int(take);
     TAKE_TEXT(take, marker->note);
+    TAKE_TEXT(take, marker->by);
     TAKE_TEXT(take, marker->phase);
     TAKE_TEXT(take, marker->container);
     TAKE_TEXT(take, marker->gear);

@@ -65,8 +65,32 @@ static void take_identification(struct sql_take *take, struct identification_ent
     TAKE_TEXT(take, identification->rank);
     TAKE_TEXT(take, identification->qualifier);
     TAKE_TEXT(take, identification->name_id);
+    identification->listed = sqlite3_column_type(take->stmt, take->at) == SQLITE_NULL
+                                 ? -1
+                                 : (int8_t)sqlite3_column_int(take->stmt, take->at);
+    take->at++;
     TAKE_TEXT(take, identification->by);
     TAKE_TEXT(take, identification->why);
+}
+
+#define MEASUREMENT_COLUMNS                                                                                  \
+    "z.target, z.quantity, z.method, z.value_m, z.sigma_m, z.object_pixels, z.laser_pixels, z.pixel_sigma, " \
+    "z.spacing_m, z.spacing_sigma_m, z.note, z.who"
+
+static void take_measurement(struct sql_take *take, struct measurement_entry *measurement)
+{
+    TAKE_TEXT(take, measurement->target);
+    TAKE_TEXT(take, measurement->quantity);
+    TAKE_TEXT(take, measurement->method);
+    measurement->value_m = sql_take_real(take, 0);
+    measurement->sigma_m = sql_take_real(take, 0);
+    measurement->object_pixels = sql_take_real(take, 0);
+    measurement->laser_pixels = sql_take_real(take, 0);
+    measurement->pixel_sigma = sql_take_real(take, 0);
+    measurement->spacing_m = sql_take_real(take, 0);
+    measurement->spacing_sigma_m = sql_take_real(take, 0);
+    TAKE_TEXT(take, measurement->note);
+    TAKE_TEXT(take, measurement->by);
 }
 
 static void take_sighting(struct sql_take *take, struct query_sighting *row)
@@ -94,6 +118,9 @@ static void take_sighting(struct sql_take *take, struct query_sighting *row)
     sighting->recomputed = sql_take_bool(take);
     row->identified = sql_take_bool(take);
     take_identification(take, &row->identification);
+    row->measured = sql_take_bool(take);
+    take_measurement(take, &row->measurement);
+    row->ask_shore = sql_take_bool(take);
     entry_ref(row->ref, row->dive, 'S', sighting->number);
 }
 
@@ -102,12 +129,17 @@ int64_t query_sightings(struct store_reader *reader, const struct query_want *wa
 {
     /* clang-format off */
     static const char sql[] =
+        "WITH asked AS MATERIALIZED (SELECT DISTINCT dive, sighting FROM marker_now WHERE dive BETWEEN ?1 AND ?2 "
+        "AND term = 'rope:ask' AND sighting IS NOT NULL AND NOT struck) "
         "SELECT g.seq, g.dive, g.number, g.seat, g.state, g.label, g.term, g.first_marker, g.last_marker, g.markers, g.individuals, "
         "g.start_utc_ns, g.lead_ns, g.end_utc_ns, g.closed_by, g.tie, g.tie_term, g.tied_to, g.again_of, g.recomputed, "
-        "i.seq IS NOT NULL, i.target, i.name, i.verbatim, i.rank, i.qualifier, i.name_id, i.who, i.why "
+        "i.seq IS NOT NULL, i.target, i.name, i.verbatim, i.rank, i.qualifier, i.name_id, i.listed, i.who, i.why, "
+        "z.seq IS NOT NULL, " MEASUREMENT_COLUMNS ", (g.dive, g.number) IN asked "
         "FROM sighting g LEFT JOIN identification i ON i.seq = (SELECT max(x.seq) FROM identification x WHERE "
         "x.target_dive = g.dive AND x.target_letter = 'S' AND x.target_number = g.number) "
-        "WHERE g.dive BETWEEN ? AND ? AND g.number > ? ORDER BY g.dive, g.number LIMIT ?";
+        "LEFT JOIN measurement z ON z.seq = (SELECT max(x.seq) FROM measurement x WHERE "
+        "x.target_dive = g.dive AND x.target_letter = 'S' AND x.target_number = g.number) "
+        "WHERE g.dive BETWEEN ?1 AND ?2 AND g.number > ?3 ORDER BY g.dive, g.number LIMIT ?4";
     /* clang-format on */
     struct reader_query query;
     struct query_sighting sighting;
@@ -222,7 +254,7 @@ int64_t query_identifications(struct store_reader *reader, const struct query_wa
 {
     /* clang-format off */
     static const char sql[] =
-        "SELECT " MADE_COLUMNS ", i.target, i.name, i.verbatim, i.rank, i.qualifier, i.name_id, i.who, i.why "
+        "SELECT " MADE_COLUMNS ", i.target, i.name, i.verbatim, i.rank, i.qualifier, i.name_id, i.listed, i.who, i.why "
         "FROM identification i JOIN journal j ON j.seq = i.seq "
         "WHERE i.target_dive BETWEEN ? AND ? AND i.seq > ? ORDER BY i.seq LIMIT ?";
     /* clang-format on */
@@ -236,6 +268,25 @@ int64_t query_identifications(struct store_reader *reader, const struct query_wa
         take_made(&query.take, &identification.made);
         take_identification(&query.take, &identification.identification);
     } while (row(ctx, &identification));
+    return reader_end(&query);
+}
+
+int64_t query_measurements(struct store_reader *reader, const struct query_want *want,
+                           query_measurement_row *row, void *ctx)
+{
+    static const char sql[] =
+        "SELECT " MADE_COLUMNS ", " MEASUREMENT_COLUMNS " FROM measurement z JOIN journal j ON j.seq = z.seq "
+        "WHERE z.target_dive BETWEEN ? AND ? AND z.seq > ? ORDER BY z.seq LIMIT ?";
+    struct reader_query query;
+    struct query_measurement measurement;
+    reader_begin(&query, reader, sql);
+    reader_bind_want(&query, want);
+    do {
+        if (!reader_row(&query))
+            break;
+        take_made(&query.take, &measurement.made);
+        take_measurement(&query.take, &measurement.measurement);
+    } while (row(ctx, &measurement));
     return reader_end(&query);
 }
 

@@ -6,6 +6,7 @@
 #include "store/reader.h"
 #include "store/store_state.h"
 
+#include <stdio.h>
 #include <string.h>
 
 enum { BOOTS_OF_A_PAD = 8, PRESSES_OF_A_BOOT = 64, OBSERVATIONS_OF_A_CLOCK = 64, CLOCKS = 64 };
@@ -64,23 +65,26 @@ static int64_t restore_seq(struct restoring *r)
 
 static int64_t restore_dive(struct restoring *r)
 {
-    static const char *const names[] = {"id",      "vehicle",   "ship",  "site",   "begun_utc",
-                                        "markers", "sightings", "spans", "samples"};
-    static const char find[] = "SELECT id FROM dive WHERE ended_seq IS NULL ORDER BY begun_seq DESC LIMIT 1";
+    static const char *const names[] = {"id",        "vehicle", "ship",      "site",  "begun_utc",
+                                        "ended_utc", "markers", "sightings", "spans", "samples"};
+    /* the open one, else the latest: presses that waited in their pads still find their place in it */
+    static const char find[] = "SELECT id FROM dive ORDER BY ended_seq IS NULL DESC, begun_seq DESC LIMIT 1";
     /* clang-format off */
-    static const char sql[] = "SELECT d.id, d.vehicle, d.ship, d.site, d.begun_utc_ns, "
+    static const char sql[] = "SELECT d.id, d.vehicle, d.ship, d.site, d.begun_utc_ns, CASE WHEN d.ended_seq IS NOT NULL THEN coalesce(d.ended_utc_ns, d.begun_utc_ns) END, "
                               "(SELECT coalesce(max(number), 0) FROM marker WHERE dive = d.id), "
                               "(SELECT coalesce(max(number), 0) FROM sighting WHERE dive = d.id), "
                               "(SELECT coalesce(max(number), 0) FROM span WHERE dive = d.id), "
                               "(SELECT coalesce(max(number), 0) FROM sample WHERE dive = d.id) FROM dive d WHERE d.id = ?";
     /* clang-format on */
     struct reader_query query;
-    reader_begin(&query, r->reader, find);
-    if (reader_row(&query))
-        sql_take_text(&query.take, r->dive, sizeof r->dive);
-    int64_t found = reader_end(&query);
-    if (found <= 0)
-        return found;
+    if (r->dive[0] == '\0') {
+        reader_begin(&query, r->reader, find);
+        if (reader_row(&query))
+            sql_take_text(&query.take, r->dive, sizeof r->dive);
+        int64_t found = reader_end(&query);
+        if (found <= 0)
+            return found;
+    }
     reader_begin(&query, r->reader, sql);
     sql_bind_text(&query.bind, r->dive);
     return PUT_ROWS(r, &query, "restore.dive", names);
@@ -100,6 +104,23 @@ static int64_t restore_seats(struct restoring *r)
     struct reader_query query;
     reader_begin(&query, r->reader, "SELECT seat, who FROM seat WHERE who IS NOT NULL ORDER BY seq");
     return PUT_ROWS(r, &query, "restore.seat", names);
+}
+
+/* Who sat where when the dive began: the last word on each seat before it. */
+static int64_t restore_watch(struct restoring *r)
+{
+    static const char *const names[] = {"seat", "who"};
+    /* clang-format off */
+    static const char sql[] = "SELECT json_extract(event, '$.seat'), json_extract(event, '$.who') FROM journal WHERE seq IN "
+                              "(SELECT max(seq) FROM journal WHERE type = 'seat' AND seq < (SELECT begun_seq FROM dive WHERE id = ?) "
+                              "GROUP BY json_extract(event, '$.seat')) ORDER BY seq";
+    /* clang-format on */
+    struct reader_query query;
+    if (r->dive[0] == '\0')
+        return 0;
+    reader_begin(&query, r->reader, sql);
+    sql_bind_text(&query.bind, r->dive);
+    return PUT_ROWS(r, &query, "restore.watch", names);
 }
 
 /*
@@ -219,9 +240,9 @@ static int64_t restore_end(struct restoring *r)
 enum store_result store_restore(struct store *store, store_restore_sink *sink, void *ctx,
                                 struct store_error *error)
 {
-    static restore_part *const parts[] = {restore_seq,   restore_dive,      restore_outside,
-                                          restore_seats, restore_presses,   restore_clocks,
-                                          restore_facts, restore_unsettled, restore_end};
+    static restore_part *const parts[] = {restore_seq,       restore_dive,    restore_outside, restore_seats,
+                                          restore_watch,     restore_presses, restore_clocks,  restore_facts,
+                                          restore_unsettled, restore_end};
     /* a boot of the machine without a name is like no other */
     const char *boot = store->host_boot_id[0] != '\0' ? store->host_boot_id : "?";
     struct restoring r = {.host_boot_id = boot, .sink = sink, .ctx = ctx};
@@ -231,4 +252,21 @@ enum store_result store_restore(struct store *store, store_restore_sink *sink, v
             result = store_error_set(error, STORE_TROUBLE, "%s", store_reader_error(r.reader));
     store_reader_close(r.reader);
     return result;
+}
+
+enum store_result store_restore_dive(struct store_reader *reader, const char *dive, store_restore_sink *sink,
+                                     void *ctx, struct store_error *error)
+{
+    static restore_part *const parts[] = {restore_dive, restore_watch, restore_facts, restore_end};
+    struct restoring r = {.reader = reader, .host_boot_id = "?", .sink = sink, .ctx = ctx};
+    snprintf(r.dive, sizeof r.dive, "%s", dive);
+    for (size_t i = 0; i < sizeof parts / sizeof *parts; i++) {
+        int64_t rows = parts[i](&r);
+        if (rows < 0)
+            return store_error_set(error, STORE_TROUBLE, "%s", store_reader_error(reader));
+        if (i == 0 && rows == 0)
+            return store_error_set(error, STORE_NO_SUCH,
+                                   "there is no dive %s; `bellrope dive list` shows the dives", dive);
+    }
+    return STORE_OK;
 }

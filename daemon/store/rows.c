@@ -18,6 +18,7 @@ enum statement {
     PUT_SPAN,
     PUT_SAMPLE,
     ADD_IDENTIFICATION,
+    ADD_MEASUREMENT,
     ADD_REMARK,
     ADD_STRIKE,
     BEGIN_DIVE,
@@ -39,9 +40,9 @@ static const char *const sql[STATEMENTS] = {
                     "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
     [ADD_REFUSED] = "INSERT INTO refused (seq, why) VALUES (?, ?)",
     [ADD_MARKER] = "INSERT INTO marker (seq, dive, number, origin, seat, who, pad, pad_boot, press_seq, tick_us, key, gesture, kind, "
-                   "label, term, lead_ns, note, phase, container, gear, capacity, target, instead_of, sighting, object, advice, settled, "
+                   "label, term, lead_ns, note, entered_by, phase, container, gear, capacity, target, instead_of, sighting, object, advice, settled, "
                    WHEN_COLUMNS ", " TIMECODE_COLUMNS ", " TELEMETRY_COLUMNS
-                   ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, "
+                   ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, "
                    "?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
     [ADD_SETTLED] = "INSERT INTO settled (seq, dive, marker, cause, " WHEN_COLUMNS ", " TIMECODE_COLUMNS ", " TELEMETRY_COLUMNS
                     ") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -54,7 +55,10 @@ static const char *const sql[STATEMENTS] = {
     [PUT_SAMPLE] = "INSERT OR REPLACE INTO sample (dive, number, seq, state, container, gear, seat, label, term, note, marker, sighting, "
                    "taken_utc_ns, why, recomputed) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
     [ADD_IDENTIFICATION] = "INSERT INTO identification (seq, target, target_dive, target_letter, target_number, name, verbatim, rank, "
-                           "qualifier, name_id, who, why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                           "qualifier, name_id, listed, who, why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+    [ADD_MEASUREMENT] = "INSERT INTO measurement (seq, target, target_dive, target_letter, target_number, quantity, method, value_m, sigma_m, "
+                        "object_pixels, laser_pixels, pixel_sigma, spacing_m, spacing_sigma_m, note, who) "
+                        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
     [ADD_REMARK] = "INSERT INTO remark (seq, target, target_dive, target_letter, target_number, text, who) VALUES (?, ?, ?, ?, ?, ?, ?)",
     [ADD_STRIKE] = "INSERT INTO strike (seq, target, target_dive, target_letter, target_number, restored, by_marker, who, why) "
                    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -208,6 +212,7 @@ static int add_marker(struct rows *rows, const struct entry *entry)
     sql_bind_text_if(&bind, marker->term);
     sql_bind_int(&bind, marker->lead_ns);
     sql_bind_text_if(&bind, marker->note);
+    sql_bind_text_if(&bind, marker->by);
     sql_bind_text_if(&bind, marker->phase);
     sql_bind_text_if(&bind, marker->container);
     sql_bind_text_if(&bind, marker->gear);
@@ -346,8 +351,30 @@ static int add_identification(struct rows *rows, const struct entry *entry)
     sql_bind_text_if(&bind, identification->rank);
     sql_bind_text_if(&bind, identification->qualifier);
     sql_bind_text_if(&bind, identification->name_id);
+    sql_bind_int_if(&bind, identification->listed >= 0, identification->listed);
     sql_bind_text_if(&bind, identification->by);
     sql_bind_text_if(&bind, identification->why);
+    return sql_run(&bind);
+}
+
+static int add_measurement(struct rows *rows, const struct entry *entry)
+{
+    const struct measurement_entry *measurement = &entry->of.measurement;
+    char dive[DIVE_ID_SIZE], letter[2];
+    struct sql_bind bind = begin(rows, ADD_MEASUREMENT);
+    sql_bind_int(&bind, entry->seq);
+    bind_target(&bind, entry, measurement->target, dive, letter);
+    sql_bind_text(&bind, measurement->quantity);
+    sql_bind_text(&bind, measurement->method);
+    sql_bind_real(&bind, measurement->value_m);
+    sql_bind_real(&bind, measurement->sigma_m);
+    sql_bind_real(&bind, measurement->object_pixels);
+    sql_bind_real(&bind, measurement->laser_pixels);
+    sql_bind_real(&bind, measurement->pixel_sigma);
+    sql_bind_real(&bind, measurement->spacing_m);
+    sql_bind_real(&bind, measurement->spacing_sigma_m);
+    sql_bind_text_if(&bind, measurement->note);
+    sql_bind_text_if(&bind, measurement->by);
     return sql_run(&bind);
 }
 
@@ -439,6 +466,8 @@ static int write_own_row(struct rows *rows, const struct entry *entry)
         return put_sample(rows, entry);
     case ENTRY_IDENTIFICATION:
         return add_identification(rows, entry);
+    case ENTRY_MEASUREMENT:
+        return add_measurement(rows, entry);
     case ENTRY_REMARK:
         return add_remark(rows, entry);
     case ENTRY_STRIKE:
@@ -493,6 +522,9 @@ static void ref_of(char out[REF_SIZE], const struct entry *entry)
         break;
     case ENTRY_IDENTIFICATION:
         target_ref(out, entry, entry->of.identification.target);
+        break;
+    case ENTRY_MEASUREMENT:
+        target_ref(out, entry, entry->of.measurement.target);
         break;
     case ENTRY_REMARK:
         target_ref(out, entry, entry->of.remark.target);

@@ -5,8 +5,8 @@
 -- carries the seq it came from. Telemetry and clock observations are the only data without journal rows.
 --
 -- Rules that always hold
---   * A row is never deleted, and these are never updated: run, journal, marker, settled, link, identification, remark, strike, notice,
---     refused, clock_observation. What became known later is a new row.
+--   * A row is never deleted, and these are never updated: run, journal, marker, settled, link, identification, measurement, remark, strike,
+--     notice, refused, clock_observation. What became known later is a new row.
 --   * sighting, span, sample, dive and seat hold the present state and are overwritten by the next one; the journal has every earlier state.
 --   * telemetry holds blocks of samples; the last block of a series grows in place until it is full.
 --   * Nothing is in a table without its journal row. The other way round there is one exception: where a constraint refused the row, `refused`
@@ -42,6 +42,7 @@ CREATE TABLE journal (
   event           TEXT NOT NULL      -- JSON, exactly as published
 ) STRICT;
 CREATE INDEX journal_ref ON journal (ref, seq) WHERE ref IS NOT NULL;
+CREATE INDEX journal_seat ON journal (seq) WHERE type = 'seat';
 
 -- Entries without a row of their own, and why.
 CREATE TABLE refused (
@@ -79,6 +80,7 @@ CREATE TABLE marker (
   term    TEXT,
   lead_ns INTEGER NOT NULL, -- how far before the press the thing was seen, by the key plan; never taken off the time below
   note    TEXT,
+  entered_by TEXT,          -- who entered a soft key or a late entry, where it was said
   phase   TEXT,
   container TEXT,
   gear    TEXT,
@@ -232,11 +234,34 @@ CREATE TABLE identification (
   verbatim      TEXT,   -- as it was typed
   rank          TEXT,
   qualifier     TEXT,
-  name_id       TEXT,   -- identifier in the checklist; NULL: the name is not on it
+  name_id       TEXT,   -- identifier, as the checklist or the person gave it
+  listed        INTEGER,  -- 1: the name is on the checklist, 0: it is not, NULL: there was no checklist
   who           TEXT,
   why           TEXT
 ) STRICT;
 CREATE INDEX identification_target ON identification (target_dive, target_letter, target_number, seq);
+
+-- A length measured in a picture, from two parallel laser dots a known distance apart (daemon/core/laserscale.h). A history, like names: the
+-- latest counts. sigma_m is one standard deviation of the random error; a slanted object, or one nearer than the dots, is not in it.
+CREATE TABLE measurement (
+  seq           INTEGER PRIMARY KEY REFERENCES journal (seq),
+  target        TEXT NOT NULL,
+  target_dive   TEXT NOT NULL,
+  target_letter TEXT,
+  target_number INTEGER,
+  quantity      TEXT NOT NULL,   -- length
+  method        TEXT NOT NULL,   -- paired lasers
+  value_m       REAL NOT NULL,
+  sigma_m       REAL NOT NULL,
+  object_pixels REAL NOT NULL,
+  laser_pixels  REAL NOT NULL,   -- between the dots
+  pixel_sigma   REAL NOT NULL,   -- how well one end was set
+  spacing_m     REAL NOT NULL,   -- of the lasers
+  spacing_sigma_m REAL NOT NULL,
+  note          TEXT,
+  who           TEXT
+) STRICT;
+CREATE INDEX measurement_target ON measurement (target_dive, target_letter, target_number, seq);
 
 CREATE TABLE remark (
   seq           INTEGER PRIMARY KEY REFERENCES journal (seq),
@@ -333,6 +358,7 @@ SELECT m.seq AS seq, m.dive AS dive, m.number AS number,
        m.origin AS origin, m.seat AS seat, CASE WHEN l.seq IS NULL THEN m.who ELSE l.who END AS who,
        m.pad AS pad, m.pad_boot AS pad_boot, m.press_seq AS press_seq, m.tick_us AS tick_us,
        m.key AS key, m.gesture AS gesture, m.kind AS kind, m.label AS label, m.term AS term, m.lead_ns AS lead_ns, m.note AS note,
+       m.entered_by AS entered_by,
        m.phase AS phase, m.container AS container, m.gear AS gear, m.capacity AS capacity, m.target AS target, m.instead_of AS instead_of,
        CASE WHEN l.seq IS NULL THEN m.sighting ELSE l.sighting END AS sighting,
        CASE WHEN l.seq IS NULL THEN m.object ELSE l.object END AS object,
@@ -364,7 +390,7 @@ LEFT JOIN settled p ON p.seq = (SELECT max(x.seq) FROM settled x
                                 WHERE x.dive = m.dive AND x.marker = m.number AND x.channels IS NOT NULL)
 LEFT JOIN link l ON l.seq = (SELECT max(x.seq) FROM link x WHERE x.dive = m.dive AND x.marker = m.number);
 
--- Sightings with their latest identification.
+-- Sightings with their latest identification and length.
 CREATE VIEW sighting_now AS
 SELECT CASE g.dive WHEN '' THEN '' ELSE g.dive || '-' END || printf('S%03d', g.number) AS ref,
        g.dive AS dive, g.number AS number, g.seat AS seat, g.state AS state, g.label AS label, g.term AS term,
@@ -373,8 +399,11 @@ SELECT CASE g.dive WHEN '' THEN '' ELSE g.dive || '-' END || printf('S%03d', g.n
        strftime('%Y-%m-%dT%H:%M:%fZ', g.end_utc_ns / 1000000 / 1000.0, 'unixepoch') AS end_utc,
        g.closed_by AS closed_by, g.markers AS markers, g.individuals AS individuals,
        g.tie AS tie, g.tied_to AS tied_to, g.again_of AS again_of,
-       i.name AS name, i.rank AS rank, i.qualifier AS qualifier, i.name_id AS name_id, i.who AS identified_by
+       i.name AS name, i.rank AS rank, i.qualifier AS qualifier, i.name_id AS name_id, i.listed AS listed, i.who AS identified_by,
+       z.value_m AS length_m, z.sigma_m AS length_sigma_m
 FROM sighting g
+LEFT JOIN measurement z ON z.seq = (SELECT max(x.seq) FROM measurement x
+                                    WHERE x.target_dive = g.dive AND x.target_letter = 'S' AND x.target_number = g.number)
 LEFT JOIN identification i ON i.seq = (SELECT max(x.seq) FROM identification x
                                        WHERE x.target_dive = g.dive AND x.target_letter = 'S' AND x.target_number = g.number);
 

@@ -139,6 +139,7 @@ static void any_marker(struct marker *marker)
     ANY(marker->term);
     marker->lead_ns = (int64_t)below(10) * NS_PER_S;
     ANY(marker->note);
+    ANY(marker->by);
     ANY(marker->container);
     ANY(marker->gear);
     ANY(marker->advice);
@@ -214,14 +215,31 @@ static void any_identification(struct identification_entry *identification)
     ANY(identification->rank);
     ANY(identification->qualifier);
     ANY(identification->name_id);
+    identification->listed = (int8_t)(below(3) - 1);
     ANY(identification->by);
     ANY(identification->why);
+}
+
+static void any_measurement(struct measurement_entry *measurement)
+{
+    PICK(measurement->target, "D007-S031", "A004");
+    PICK(measurement->quantity, "length");
+    PICK(measurement->method, "paired lasers");
+    measurement->value_m = any_real(0, 100);
+    measurement->sigma_m = any_real(0, 10);
+    measurement->object_pixels = any_real(0.1, 5000);
+    measurement->laser_pixels = any_real(0.1, 5000);
+    measurement->pixel_sigma = any_real(0, 5);
+    measurement->spacing_m = any_real(0.01, 1);
+    measurement->spacing_sigma_m = any_real(0, 0.1);
+    ANY(measurement->note);
+    ANY(measurement->by);
 }
 
 static void any_settled(struct settled *settled)
 {
     settled->marker = 1 + below(9999);
-    PICK(settled->cause, "bracketed", "waited", "clock", "clap");
+    PICK(settled->cause, "bracketed", "waited", "clock", "record");
     settled->when = any_when();
     settled->has_timecode = chance();
     settled->has_telemetry = chance();
@@ -235,6 +253,7 @@ static void any_link(struct link_entry *link)
     link->sighting = any_number();
     link->struck_by = any_number();
     ANY(link->advice);
+    ANY(link->who);
 }
 
 static void any_notice(struct notice_entry *notice)
@@ -271,6 +290,9 @@ static void any_entry(struct entry *entry, enum entry_type type, int64_t seq)
         break;
     case ENTRY_IDENTIFICATION:
         any_identification(&entry->of.identification);
+        break;
+    case ENTRY_MEASUREMENT:
+        any_measurement(&entry->of.measurement);
         break;
     case ENTRY_REMARK:
         PICK(entry->of.remark.target, "D007-M0112", "M0112", "T002");
@@ -328,6 +350,9 @@ static size_t any_row(int kind, char *out, size_t size)
     any_sighting(&rows.sighting.sighting);
     rows.sighting.identified = chance();
     any_identification(&rows.sighting.identification);
+    rows.sighting.measured = chance();
+    any_measurement(&rows.sighting.measurement);
+    rows.sighting.ask_shore = chance();
     strcpy(rows.span.ref, "T002");
     any_span(&rows.span.span);
     strcpy(rows.sample.dive, dive);

@@ -138,8 +138,11 @@ static void an_open_dive_comes_back_with_its_counters(void **state)
     assert_string_equal(lines_of(restore(f), "restore.seq"), "last=22\n");
     submit(f, make_dive("D007", "ended", 2000));
     reopen(f);
-    assert_string_equal(lines_of(restore(f), "restore.dive"), "");
-    assert_string_equal(lines_of(restore(f), "restore.fact"), "");
+    /* an ended dive comes back as ended, so that late presses still find their place in it */
+    const char *ended = lines_of(restore(f), "restore.dive");
+    assert_non_null(strstr(ended, "id=D007, "));
+    assert_non_null(strstr(ended, ", ended_utc=1930000000000002000, markers=12, "));
+    assert_non_null(strstr(lines_of(restore(f), "restore.fact"), "number=12, "));
 }
 
 static void facts_carry_what_the_watch_log_needs(void **state)
@@ -259,6 +262,15 @@ static void who_sits_where_comes_back(void **state)
     }
     reopen(f);
     assert_string_equal(lines_of(restore(f), "restore.seat"), "seat=science, who=Emmy\n");
+    /* and who sat there when the dive began, whatever was said since */
+    submit(f, make_dive("D007", "begun", 10));
+    struct entry *later = make_entry(ENTRY_SEAT, "D007", 20);
+    SET_TEXT(later->of.seat.seat, "science");
+    SET_TEXT(later->of.seat.who, "Ida");
+    submit(f, later);
+    reopen(f);
+    assert_string_equal(lines_of(restore(f), "restore.seat"), "seat=science, who=Ida\n");
+    assert_string_equal(lines_of(restore(f), "restore.watch"), "seat=science, who=Emmy\nseat=nav\n");
 }
 
 /* Two pads, 10 boots with falling numbers (a boot's number says nothing of its age), 70 presses each. */
@@ -328,7 +340,7 @@ static void records_come_in_the_engines_order(void **state)
 {
     struct fixture *f = *state;
     static const char *const ops[] = {"op=restore.seq",  "op=restore.dive",      "op=restore.outside",
-                                      "op=restore.seat", "op=restore.press",     "op=restore.clock",
+                                      "op=restore.seat", "op=restore.watch",     "op=restore.press", "op=restore.clock",
                                       "op=restore.fact", "op=restore.unsettled", "op=restore.end"};
     fixture_open(f);
     struct entry *seat = make_entry(ENTRY_SEAT, "", 1);
