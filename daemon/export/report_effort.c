@@ -37,6 +37,12 @@ static const struct query_span *transect_at(const struct report_data *data, utc_
     return NULL;
 }
 
+/* A length that drowns in its own error is shown, but nothing is divided by it. */
+static bool length_counts(const struct effort *effort)
+{
+    return effort->transect_m > 0 && effort->transect_m > 2 * sqrt(effort->transect_var);
+}
+
 static struct effort sum_up(struct report *report)
 {
     const struct report_data *data = &report->data;
@@ -199,9 +205,9 @@ static void put_tally(struct report *report, const struct effort *effort, const 
     if (effort->bottom_ns > 0)
         report_cell_number(out, "Per bottom hour", "%.1f",
                            tally->individuals / ((double)effort->bottom_ns / 3600e9));
-    if (effort->transect_m > 0)
+    if (length_counts(effort))
         report_cell_number(out, "Per 100 m", "%.2f", tally->on_transects / effort->transect_m * 100);
-    if (effort->transect_m > 0 && width_m > 0)
+    if (length_counts(effort) && width_m > 0)
         report_cell_number(out, "Per 100 m²", "%.2f",
                            tally->on_transects / (effort->transect_m * width_m) * 100);
     fputs("</tr>", out);
@@ -212,16 +218,20 @@ static void put_counts(struct report *report, const struct effort *effort, const
 {
     char columns[160];
     snprintf(columns, sizeof columns, "What|Sightings|Individuals%s%s%s",
-             effort->bottom_ns > 0 ? "|Per bottom hour" : "", effort->transect_m > 0 ? "|Per 100 m" : "",
-             effort->transect_m > 0 && report->options->view_width_m > 0 ? "|Per 100 m²" : "");
+             effort->bottom_ns > 0 ? "|Per bottom hour" : "", length_counts(effort) ? "|Per 100 m" : "",
+             length_counts(effort) && report->options->view_width_m > 0 ? "|Per 100 m²" : "");
     report_table(report->out, "Counts, and individuals per effort", columns, true);
     for (size_t i = 0; i < count; i++)
         put_tally(report, effort, &tally[i], tally[0].individuals);
     report_table_end(report->out);
-    if (effort->transect_m > 0)
+    if (length_counts(effort))
         fputs("<p class=\"soft\">Per 100 m counts individuals of sightings that started on a transect whose "
               "length is "
               "known, and only presses: a key pressed once for many counts one.</p>\n",
+              report->out);
+    else if (effort->measured > 0)
+        fputs("<p class=\"soft\">The length of the transects is within twice its error: no count is divided "
+              "by it.</p>\n",
               report->out);
 }
 

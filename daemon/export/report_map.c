@@ -27,13 +27,19 @@ struct box {
     bool any;
 };
 
+/* Where a number stands, and whether it also does on a narrow screen, where letters are larger. */
+struct label {
+    double west, east, y, narrow_west, narrow_east;
+    bool narrow;
+};
+
 struct map {
     struct report *report;
     struct box box;
     struct geo_plane plane;
     struct svg_scale x, y; /* metres east and north to units */
     double height;
-    double *label; /* x, y of the middle of each number that stands on the map */
+    struct label *label; /* the numbers that stand on the map */
     size_t labels, unlabelled;
 };
 
@@ -187,7 +193,7 @@ static size_t put_fixes(const struct map *map)
     const struct report_track *track = &map->report->track;
     struct svg_path path;
     size_t every = track->fixes / DOTS_MOST + 1, outside = 0;
-    svg_path_begin(&path, map->report->out, "fixes");
+    svg_path_begin(&path, map->report->out, track->fixes < 1000 ? "fixes few" : "fixes");
     for (size_t i = 0; i < track->fixes; i++) {
         double x, y;
         locate(map, track->fix[i].lat_deg, track->fix[i].lon_deg, &x, &y);
@@ -225,30 +231,56 @@ static void put_track(const struct map *map)
 
 /* ---- numbers ---- */
 
-static bool is_free(const struct map *map, double x, double y, double half)
+#define LETTER 6.8 /* room that a digit takes, and its height; on a narrow screen: */
+#define HEIGHT 13.0
+#define NARROW_LETTER 12.5
+#define NARROW_HEIGHT 22.0
+
+/* A number on one side of its sign: 0 east, 1 west, 2 above, 3 below. */
+static struct label label_at(double x, double y, int side, double letters)
 {
-    for (size_t i = 0; i < map->labels; i++)
-        if (fabs(map->label[3 * i] - x) < half + map->label[3 * i + 2] &&
-            fabs(map->label[3 * i + 1] - y) < 13)
-            return false;
-    return in_frame(map, x, y, half + 4);
+    static const double shift[4] = {0, 1, 0.5, 0.5};
+    struct label label = {.y = side == 2 ? y - 13 : side == 3 ? y + 13 : y};
+    double from = side == 0 ? x + 6 : side == 1 ? x - 6 : x;
+    label.west = from - shift[side] * letters * LETTER;
+    label.east = label.west + letters * LETTER;
+    label.narrow_west = from - shift[side] * letters * NARROW_LETTER;
+    label.narrow_east = label.narrow_west + letters * NARROW_LETTER;
+    return label;
 }
 
-/* Beside its sign, at the first of four places where no other number stands; else nowhere, and counted. */
+static bool is_free(const struct map *map, const struct label *label)
+{
+    for (size_t i = 0; i < map->labels; i++)
+        if (map->label[i].west < label->east && map->label[i].east > label->west &&
+            fabs(map->label[i].y - label->y) < HEIGHT)
+            return false;
+    return label->west > 4 && label->east < SVG_WIDTH - 4 && label->y > 8 && label->y < map->height - 8;
+}
+
+static bool is_free_narrow(const struct map *map, const struct label *label)
+{
+    for (size_t i = 0; i < map->labels; i++)
+        if (map->label[i].narrow && map->label[i].narrow_west < label->narrow_east &&
+            map->label[i].narrow_east > label->narrow_west &&
+            fabs(map->label[i].y - label->y) < NARROW_HEIGHT)
+            return false;
+    return label->narrow_west > 0 && label->narrow_east < SVG_WIDTH;
+}
+
+/* On the first of four sides where no other number stands; else nowhere, and counted. */
 static void put_number(struct map *map, double x, double y, const char *text)
 {
-    double half = 3.6 * (double)strlen(text) + 1;
-    const double places[4][2] = {{half + 7, 0}, {-half - 7, 0}, {0, -13}, {0, 13}};
-    for (int i = 0; i < 4; i++) {
-        double at_x = x + places[i][0], at_y = y + places[i][1];
-        if (!is_free(map, at_x, at_y, half))
+    static const char *const classes[4] = {"num", "num end", "num mid", "num mid"};
+    for (int side = 0; side < 4; side++) {
+        struct label label = label_at(x, y, side, (double)strlen(text));
+        if (!is_free(map, &label))
             continue;
-        map->label[3 * map->labels] = at_x;
-        map->label[3 * map->labels + 1] = at_y;
-        map->label[3 * map->labels + 2] = half;
-        map->labels++;
-        fprintf(map->report->out, "<text class=\"num\" x=\"%.1f\" y=\"%.1f\">%s</text>\n", at_x, at_y + 4,
-                text);
+        label.narrow = is_free_narrow(map, &label);
+        map->label[map->labels++] = label;
+        double from = side == 0 ? label.west : side == 1 ? label.east : x;
+        fprintf(map->report->out, "<text class=\"%s%s\" x=\"%.1f\" y=\"%.1f\" dy=\".35em\">%s</text>\n",
+                classes[side], label.narrow ? "" : " o", from, label.y, text);
         return;
     }
     map->unlabelled++;
@@ -404,7 +436,7 @@ int report_map(struct report *report)
         fputs("<p>No position of the vehicle is known.</p>\n</section>\n", report->out);
         return 0;
     }
-    map.label = calloc(report->data.sightings + report->data.samples + 1, 3 * sizeof *map.label);
+    map.label = calloc(report->data.sightings + report->data.samples + 1, sizeof *map.label);
     if (map.label == NULL)
         return export_fail(report->job, "out of memory");
     set_scales(&map);

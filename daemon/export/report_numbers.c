@@ -103,10 +103,14 @@ static void put_counts(struct report *report)
 static void put_range(FILE *out, const char *name, const struct report_series *series, int decimals,
                       const char *unit)
 {
-    char value[HTML_TEXT_SIZE];
+    char value[HTML_TEXT_SIZE * 3];
     if (series->count == 0)
         return;
-    snprintf(value, sizeof value, "%.*f to %.*f%s", decimals, series->low, decimals, series->high, unit);
+    char low[HTML_TEXT_SIZE], high[HTML_TEXT_SIZE];
+    snprintf(low, sizeof low, "%.*f", decimals, series->low);
+    snprintf(high, sizeof high, "%.*f", decimals, series->high);
+    bool same = strcmp(low, high) == 0;
+    snprintf(value, sizeof value, "%s%s%s%s", low, same ? "" : " to ", same ? "" : high, unit);
     item(out, name, value, "");
 }
 

@@ -10,7 +10,7 @@
 #include <math.h>
 #include <string.h>
 
-#define LEFT 62.0 /* room for the letters of the axis */
+#define LEFT 82.0 /* room for the letters of the axis */
 #define RIGHT (SVG_WIDTH - 12.0)
 #define FOOT 30.0
 #define LETTER 7.2 /* width of one, about */
@@ -48,7 +48,7 @@ static void put_times(const struct plot *plot)
         fprintf(out, "<path class=\"grid\" d=\"M%.1f %.1fV%.1f\"/>", x, plot->top, bottom);
         if (x > LEFT + 10 && x < RIGHT - 16)
             fprintf(out, "<text class=\"tick mid%s\" x=\"%.1f\" y=\"%.1f\">%.*s</text>\n",
-                    k % 3 == 0 ? "" : " o", x, plot->height - 8, shown, html_clock((utc_ns){at}, text));
+                    k % 2 == 0 ? "" : " o", x, plot->height - 8, shown, html_clock((utc_ns){at}, text));
     }
 }
 
@@ -178,15 +178,14 @@ static void put_signs(const struct plot *plot)
             depth_of(plot, marker, &depth))
             svg_path_dot(&path, at_time(plot, marker->when.utc), svg_place(&plot->y, depth));
     }
-    fputs("\"/>\n<path class=\"taken\" d=\"", out);
+    fputs("\"/>\n", out);
     for (size_t i = 0; i < data->samples; i++) {
         const struct report_marker *marker = report_marker_of(data, data->sample[i].sample.marker);
         if (marker != NULL && report_state_stands(data->sample[i].sample.state) &&
             depth_of(plot, marker, &depth))
-            fprintf(out, "M%.1f %.1fl5 5-5 5-5-5z", at_time(plot, marker->when.utc),
-                    svg_place(&plot->y, depth) - 5);
+            fprintf(out, "<path class=\"taken\" d=\"M%.1f %.1fl5 5-5 5-5-5z\"/>\n",
+                    at_time(plot, marker->when.utc), svg_place(&plot->y, depth) - 5);
     }
-    fputs("\"/>\n", out);
 }
 
 /* ---- figures ---- */

@@ -166,7 +166,7 @@ static void put_hours(struct report *report)
         double x = time_at(data, (utc_ns){at});
         if (x > 20 && x < SVG_WIDTH - 24)
             fprintf(report->out, "<text class=\"tick mid%s\" x=\"%.1f\" y=\"44\">%.*s</text>",
-                    k % 3 == 0 ? "" : " o", x, step < 60 * NS_PER_S ? 8 : 5, html_clock((utc_ns){at}, text));
+                    k % 2 == 0 ? "" : " o", x, step < 60 * NS_PER_S ? 8 : 5, html_clock((utc_ns){at}, text));
     }
 }
 

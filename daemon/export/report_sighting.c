@@ -47,7 +47,7 @@ void report_sighting_ties(struct report *report, const struct query_sighting *ro
         fputc(' ', out);
         const struct query_sighting *other = report_sighting_of(&report->data, sighting->tied_to);
         html_text(out, other != NULL ? other->sighting.label : "");
-        fputs(": <b>", out);
+        fputs(" <b>", out);
         html_text(out, sighting->tie);
         fputs("</b> this one</div>", out);
     }

@@ -98,7 +98,9 @@ void report_place(FILE *out, const struct report_marker *marker)
 void report_interval(struct report *report, utc_ns from, utc_ns to, bool open)
 {
     char start[HTML_TEXT_SIZE], end[HTML_TEXT_SIZE], length[HTML_TEXT_SIZE];
-    fprintf(report->out, "%s to %s", html_clock(from, start), open ? "still open" : html_clock(to, end));
-    if (!open)
-        fprintf(report->out, " <span class=\"soft\">(%s)</span>", html_duration(to.ns - from.ns, length));
+    if (open)
+        fprintf(report->out, "from %s, still open", html_clock(from, start));
+    else
+        fprintf(report->out, "%s to %s <span class=\"soft\">(%s)</span>", html_clock(from, start),
+                html_clock(to, end), html_duration(to.ns - from.ns, length));
 }

@@ -81,7 +81,9 @@ static int smooth(struct report_track *track, struct parts_of_fix *parts, bool *
     *no_memory = track->point == NULL;
     if (*no_memory)
         return -1;
-    track->points = track_smooth(NULL, track->fix, track->fixes, track->point);
+    struct track_options options;
+    track_options_default(&options);
+    track->points = track_smooth(&options, track->fix, track->fixes, track->point);
     for (size_t i = 0; i < track->points; i++)
         track->outliers += track->point[i].verdict == TRACK_OUTLIER ? 1 : 0;
     return 0;

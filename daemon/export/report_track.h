@@ -15,8 +15,8 @@ struct report_track {
     struct track_fix *fix;
     struct track_point *point;
     size_t fixes, points;
-    size_t thinned;  /* left out because they came so soon */
-    size_t outliers; /* told apart by the smoother */
+    size_t thinned;     /* left out because they came so soon */
+    size_t outliers;    /* told apart by the smoother */
     int64_t longest_ns; /* between two fixes */
 };
 
