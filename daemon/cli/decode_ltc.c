@@ -1,28 +1,23 @@
 #include "cli/decode.h"
 
 #include "core/timecode.h"
+#include "io/ltcwords.h"
 
-#include <ltc.h>
-#include <math.h>
-#include <string.h>
-
-#define SAMPLES 4096
+#define BYTES 8192
 
 struct ltc_run {
     enum timecode_rate rate;
     unsigned long words, unreadable;
 };
 
-static void print_word(struct ltc_run *run, const LTCFrameExt *frame)
+static void print_word(struct ltc_run *run, const struct tcmap_word *found)
 {
-    uint8_t packed[TIMECODE_WORD_BYTES];
     struct timecode_word word;
     char text[24];
-    memcpy(packed, &frame->ltc, sizeof packed);
     run->words++;
-    printf("{\"start\":%lld,\"end\":%lld,\"reverse\":%s,", (long long)frame->off_start,
-           (long long)frame->off_end, frame->reverse != 0 ? "true" : "false");
-    if (timecode_word_decode(packed, run->rate, &word) != 0) {
+    printf("{\"start\":%lld,\"end\":%lld,\"reverse\":%s,", (long long)found->off_start,
+           (long long)found->off_end, found->reverse ? "true" : "false");
+    if (timecode_word_decode(found->packed, run->rate, &word) != 0) {
         run->unreadable++;
         puts("\"verdict\":\"no time of day\"}");
         return;
@@ -36,30 +31,19 @@ static void print_word(struct ltc_run *run, const LTCFrameExt *frame)
     run->unreadable += fits ? 0 : 1;
 }
 
-/* Bytes are little-endian, whatever the machine is. */
-static size_t read_samples(FILE *in, short *to)
+static int decode(struct ltc_run *run, struct ltcwords *words, FILE *in)
 {
-    unsigned char bytes[SAMPLES * 2];
-    size_t got = fread(bytes, 2, SAMPLES, in);
-    for (size_t i = 0; i < got; i++)
-        to[i] = (short)(bytes[2 * i] | bytes[2 * i + 1] << 8);
-    return got;
-}
-
-static int decode(struct ltc_run *run, LTCDecoder *decoder, FILE *in)
-{
-    short samples[SAMPLES];
-    LTCFrameExt frame;
-    ltc_off_t at = 0;
+    unsigned char bytes[BYTES];
+    struct tcmap_word word;
+    int64_t samples = 0;
     size_t got;
-    while ((got = read_samples(in, samples)) > 0) {
-        ltc_decoder_write_s16(decoder, samples, got, at);
-        at += (ltc_off_t)got;
-        while (ltc_decoder_read(decoder, &frame) > 0)
-            print_word(run, &frame);
+    while ((got = fread(bytes, 1, sizeof bytes, in)) > 0) {
+        samples = ltcwords_feed(words, bytes, got);
+        while (ltcwords_next(words, &word))
+            print_word(run, &word);
         fflush(stdout);
     }
-    fprintf(stderr, "%lld samples: %lu words, %lu of them not of this rate\n", (long long)at, run->words,
+    fprintf(stderr, "%lld samples: %lu words, %lu of them not of this rate\n", (long long)samples, run->words,
             run->unreadable);
     return CLI_DONE;
 }
@@ -76,10 +60,10 @@ int decode_ltc(const struct options *options, FILE *in)
         return CLI_USAGE;
     int32_t num, den;
     timecode_rate_fraction(timecode_word_rate(run.rate), &num, &den);
-    LTCDecoder *decoder = ltc_decoder_create((int)lround((double)sample_rate * den / num), 256);
-    if (decoder == NULL)
+    struct ltcwords *words = ltcwords_new((int32_t)sample_rate, (double)sample_rate * den / num);
+    if (words == NULL)
         return cli_fail(options->verb, "out of memory");
-    int done = decode(&run, decoder, in);
-    ltc_decoder_free(decoder);
+    int done = decode(&run, words, in);
+    ltcwords_free(words);
     return done;
 }

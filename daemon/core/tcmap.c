@@ -181,6 +181,8 @@ static struct tcmap_segment *segment_for_run(struct tcmap *tc, int64_t at, int64
         events->jump_frames = timecode_wrap_near(
             tc->run.frame - timecode_frame_at_ns(clockmap_middle(expected), tc->rate), tc->rate);
     }
+    if (last != NULL)
+        last->broken = true; /* the recorder did not run on while nothing was heard */
     struct clockmap_interval from;
     if (!clockmap_at(&tc->audio, tc->run.first_start, &from))
         from.lo = from.hi = at;

@@ -69,7 +69,8 @@ static enum tc_state state_at(const struct tcmap *tc, const struct tcmap_segment
         return TC_HOLDOVER;
     const bool near_start = segment->follows && at < segment->from + segment->edge_ns;
     const bool near_end = segment->broken && at > last->to - segment->edge_ns;
-    const bool in_doubt = is_newest && tc->doubt && at > last->to;
+    /* Not open: the capture was started again, and what it will find is not known. */
+    const bool in_doubt = is_newest && (tc->doubt || !tc->open) && at > last->to;
     return near_start || near_end || in_doubt ? TC_HOLDOVER : TC_LOCKED;
 }
 

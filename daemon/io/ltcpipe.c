@@ -3,20 +3,18 @@
 #include "core/fields.h"
 #include "io/line.h"
 #include "io/log.h"
-#include "io/ltcgain.h"
+#include "io/ltcwords.h"
 
 #include <errno.h>
 #include <fcntl.h>
-#include <ltc.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <unistd.h>
 
-/* WORDS: more than one read of 64 KiB can hold, at twice the speed of 60 frames a second. A command that fails at once is
- * tried less often than a port that is not there. */
-enum { WORDS = 256, FIRST_WAIT_MS = 500, LAST_WAIT_MS = 8000, SAMPLES = 480 };
+/* A command that fails at once is tried less often than a port that is not there. */
+enum { FIRST_WAIT_MS = 500, LAST_WAIT_MS = 8000 };
 
 struct ltcpipe {
     uv_loop_t *loop;
@@ -24,15 +22,11 @@ struct ltcpipe {
     uv_process_t process;
     bool running; /* the command has not been reaped, or its handle is not closed yet */
     bool closing, line_closed;
-    LTCDecoder *decoder;
-    struct ltcgain gain;
+    struct ltcwords *words;
     int64_t samples; /* of this stream, so far */
-    bool has_half;
-    uint8_t half; /* the first byte of a sample whose second has not come */
     /* the plan */
     enum config_audio kind;
     char source[CONFIG_PATH_SIZE], folder[CONFIG_PATH_SIZE];
-    int32_t samples_per_frame, window;
     struct deliver deliver;
 };
 
@@ -56,62 +50,33 @@ static void deliver_end(struct ltcpipe *pipe, mono_ns now, const char *why)
     pipe->deliver.fn(pipe->deliver.ctx, INPUT_AUDIO, 0, now, record, writer.len);
 }
 
-static void deliver_word(struct ltcpipe *pipe, mono_ns now, const LTCFrameExt *frame)
+static void deliver_word(struct ltcpipe *pipe, mono_ns now, const struct tcmap_word *found)
 {
-    uint8_t packed[LTC_FRAME_BIT_COUNT / 8];
     char word[LTCPIPE_WORD_SIZE], record[160];
     struct fields_writer writer;
-    _Static_assert(sizeof frame->ltc >= sizeof packed, "a frame is the ten bytes as they were sent");
-    memcpy(packed, &frame->ltc, sizeof packed);
-    for (size_t i = 0; i < sizeof packed; i++)
-        snprintf(word + 2 * i, 3, "%02x", packed[i]);
+    for (size_t i = 0; i < sizeof found->packed; i++)
+        snprintf(word + 2 * i, 3, "%02x", found->packed[i]);
     fields_begin(&writer, record, sizeof record, "ltc");
     fields_put(&writer, "word", word);
-    fields_put_int(&writer, "start", frame->off_start);
-    fields_put_int(&writer, "end", frame->off_end);
-    fields_put_int(&writer, "reverse", frame->reverse != 0);
+    fields_put_int(&writer, "start", found->off_start);
+    fields_put_int(&writer, "end", found->off_end);
+    fields_put_int(&writer, "reverse", found->reverse);
     pipe->deliver.fn(pipe->deliver.ctx, INPUT_LTC, 0, now, record, writer.len);
-}
-
-/* Little-endian bytes to samples, however the stream was cut. */
-static size_t unpack(struct ltcpipe *pipe, const uint8_t **bytes, const uint8_t *end, short *out)
-{
-    size_t count = 0;
-    while (*bytes < end && count < SAMPLES) {
-        uint8_t byte = *(*bytes)++;
-        if (pipe->has_half)
-            out[count++] = (short)(int16_t)(uint16_t)(pipe->half | byte << 8);
-        else
-            pipe->half = byte;
-        pipe->has_half = !pipe->has_half;
-    }
-    return count;
 }
 
 static void take_bytes(struct ltcpipe *pipe, mono_ns now, const uint8_t *bytes, size_t len)
 {
-    const uint8_t *end = bytes + len;
-    short samples[SAMPLES];
-    while (bytes < end) {
-        size_t count = unpack(pipe, &bytes, end, samples);
-        ltcgain_apply(&pipe->gain, samples, count, pipe->window);
-        ltc_decoder_write_s16(pipe->decoder, samples, count, pipe->samples);
-        pipe->samples += (int64_t)count;
-    }
+    struct tcmap_word word;
+    pipe->samples = ltcwords_feed(pipe->words, bytes, len);
     deliver_audio(pipe, now);
-    LTCFrameExt frame;
-    while (!pipe->closing && ltc_decoder_read(pipe->decoder, &frame) == 1)
-        deliver_word(pipe, now, &frame);
+    while (!pipe->closing && ltcwords_next(pipe->words, &word))
+        deliver_word(pipe, now, &word);
 }
 
 static void begin_stream(struct ltcpipe *pipe)
 {
-    if (pipe->decoder != NULL)
-        ltc_decoder_free(pipe->decoder);
-    pipe->decoder = ltc_decoder_create(pipe->samples_per_frame, WORDS);
-    pipe->gain = (struct ltcgain){0};
+    ltcwords_restart(pipe->words);
     pipe->samples = 0;
-    pipe->has_half = false;
 }
 
 static void kill_command(struct ltcpipe *pipe)
@@ -127,7 +92,7 @@ static void on_line(void *ctx, enum input_kind kind, int source, mono_ns now, co
     (void)source;
     if (kind == INPUT_FEED_UP) {
         begin_stream(pipe);
-    } else if (kind == INPUT_FEED && pipe->decoder != NULL) {
+    } else if (kind == INPUT_FEED) {
         take_bytes(pipe, now, bytes, len);
     } else if (kind == INPUT_FEED_DOWN) {
         kill_command(pipe);
@@ -145,8 +110,7 @@ static void free_when_done(struct ltcpipe *pipe)
 {
     if (!pipe->closing || !pipe->line_closed || pipe->running)
         return;
-    if (pipe->decoder != NULL)
-        ltc_decoder_free(pipe->decoder);
+    ltcwords_free(pipe->words);
     free(pipe);
 }
 
@@ -221,8 +185,8 @@ struct ltcpipe *ltcpipe_new(uv_loop_t *loop, const struct ltcpipe_plan *plan)
     pipe->kind = plan->kind;
     snprintf(pipe->source, sizeof pipe->source, "%s", plan->source);
     snprintf(pipe->folder, sizeof pipe->folder, "%s", plan->folder);
-    pipe->samples_per_frame = plan->sample_rate_hz / (plan->frames_per_s > 0 ? plan->frames_per_s : 25);
-    pipe->window = plan->sample_rate_hz / 100;
+    pipe->words = ltcwords_new(plan->sample_rate_hz, (double)plan->sample_rate_hz /
+                                                         (plan->frames_per_s > 0 ? plan->frames_per_s : 25));
     pipe->deliver = plan->deliver;
     bool command = plan->kind == CONFIG_AUDIO_EXEC;
     struct line_plan line = {.name = "timecode",
@@ -235,8 +199,9 @@ struct ltcpipe *ltcpipe_new(uv_loop_t *loop, const struct ltcpipe_plan *plan)
                              .up = INPUT_FEED_UP,
                              .down = INPUT_FEED_DOWN,
                              .deliver = {on_line, pipe}};
-    pipe->line = line_new(loop, &line);
+    pipe->line = pipe->words != NULL ? line_new(loop, &line) : NULL;
     if (pipe->line == NULL) {
+        ltcwords_free(pipe->words);
         free(pipe);
         return NULL;
     }

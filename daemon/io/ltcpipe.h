@@ -29,7 +29,7 @@ struct ltcpipe_plan {
     const char *source;     /* the command, or the fifo's path */
     const char *folder;     /* where a command runs; "" for the working directory */
     int32_t sample_rate_hz;
-    int32_t frames_per_s; /* nominal: where the decoder begins; it adapts from there */
+    int32_t frames_per_s; /* nominal: as many words a second at play speed */
     struct deliver deliver;
 };
 

@@ -495,13 +495,19 @@ static void a_capture_restarted(void **state)
     assert_int_equal(deck->map.segments, 1);
     assert_frame_now(deck, TC_LOCKED);
     assert_int_equal(answer_at(deck, first).frame, before.frame);
-    /* And once more, with the recorder elsewhere. */
+    /* And once more, with the recorder elsewhere: from the last word on nothing is certain, at once and afterwards. */
+    const int64_t ended = now(deck);
+    assert_int_equal(answer_at(deck, ended + 20 * MS).state, TC_LOCKED);
     note(deck, tcmap_audio_restart(&deck->map));
-    deck->origin = now(deck) + 3 * S;
+    assert_int_equal(answer_at(deck, ended + 20 * MS).state, TC_HOLDOVER);
+    assert_int_equal(answer_at(deck, ended - 40 * MS).state, TC_LOCKED);
+    deck->origin = ended + 3 * S;
     deck->sample = 0;
     deck->chunk_end = 0;
     deck->frame = 500000;
     run_on(deck, 6);
+    assert_int_equal(answer_at(deck, ended + 20 * MS).state, TC_HOLDOVER);
+    assert_int_equal(answer_at(deck, ended + S).state, TC_NONE);
     assert_int_equal(count(deck, TCMAP_EVENT_JUMP), 1);
     assert_int_equal(deck->map.segments, 2);
     assert_frame_now(deck, TC_LOCKED);
