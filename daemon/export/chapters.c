@@ -1,7 +1,7 @@
 /*
  * chapters: FFmpeg's metadata text (ffmpeg-formats manual, section "Metadata"): ;FFMETADATA1, then [CHAPTER] sections with TIMEBASE, START,
  * END and title; `=`, `;`, `#`, `\` and line ends are escaped by a backslash. Times are in ns. Such chapters do not overlap: each ends at the
- * latest where the next begins. Use:  ffmpeg -i dive.mp4 -i dive.ffmeta -map_metadata 1 -codec copy out.mp4
+ * latest where the next begins, and one of the dive's name opens the video. Use:  ffmpeg -i dive.mp4 -i dive.ffmeta -map_metadata 1 -codec copy out.mp4
  */
 #include "export/chapterlist.h"
 #include "export/plain.h"
@@ -19,10 +19,27 @@ static void put_value(FILE *out, const char *text)
     }
 }
 
+static void put_head(FILE *out, int64_t start_ns, int64_t end_ns)
+{
+    fprintf(out, "\n[CHAPTER]\nTIMEBASE=1/1000000000\nSTART=%" PRId64 "\nEND=%" PRId64 "\ntitle=", start_ns,
+            end_ns);
+}
+
+/* MP4 has no room before its first chapter and would draw it out to the video's first frame. */
+static void put_opening(const struct chapterlist *list)
+{
+    if (list->count == 0 || list->chapter[0].start_ns == 0)
+        return;
+    put_head(list->job->out, 0, list->chapter[0].start_ns);
+    put_value(list->job->out, list->job->dive[0] != '\0' ? list->job->dive : "Before");
+    fputc('\n', list->job->out);
+}
+
 static int put_chapters(struct chapterlist *list)
 {
     FILE *out = list->job->out;
     char title[CHAPTERLIST_TITLE], ref[REF_SIZE];
+    put_opening(list);
     for (size_t i = 0; i < list->count; i++) {
         const struct chapter *chapter = &list->chapter[i];
         int64_t end = chapter->end_ns;
@@ -30,8 +47,7 @@ static int put_chapters(struct chapterlist *list)
             end = list->chapter[i + 1].start_ns;
         if (!chapterlist_title(list, chapter, title, ref))
             return export_reader_failed(list->job);
-        fprintf(out, "\n[CHAPTER]\nTIMEBASE=1/1000000000\nSTART=%" PRId64 "\nEND=%" PRId64 "\ntitle=",
-                chapter->start_ns, end);
+        put_head(out, chapter->start_ns, end);
         put_value(out, title);
         fputc('\n', out);
     }

@@ -58,8 +58,8 @@ static void add(struct reading *reading, uint32_t sighting, const char *name)
 
 static void add_files(struct reading *reading, const json_t *object, uint32_t sighting)
 {
-    static const char *const names[] = {"clip", "clips", "still", "stills",
-                                        "file", "files", "image", "images"};
+    static const char *const names[] = {"clip",  "clips",  "file",  "files",
+                                        "still", "stills", "image", "images"};
     for (size_t i = 0; i < sizeof names / sizeof names[0]; i++) {
         size_t at;
         const json_t *each, *value = json_object_get(object, names[i]);

@@ -20,6 +20,7 @@
 #include <string.h>
 
 #define EVENTS_MAX 999
+#define HAIR_FRAMES 1e-6       /* sums of fractions that mean the start of a frame end a hair before it */
 #define JUMP_NS (2 * NS_PER_S) /* frames and UTC differ by more: the recorder's timecode jumped */
 
 struct edl {
@@ -52,7 +53,7 @@ static int64_t frame_at(const struct edl *edl, utc_ns near, utc_ns utc)
     const struct videoclock_anchor *anchor = videoclock_near(&edl->clock, near, edl->rate);
     timecode_rate_fraction(edl->rate, &num, &den);
     double away = (double)(utc.ns - anchor->utc_ns) / 1e9 * (double)num / (double)den;
-    return anchor->frame + (int64_t)floor((double)anchor->within + away);
+    return anchor->frame + (int64_t)floor(anchor->within + away + HAIR_FRAMES);
 }
 
 static struct cut cut_of(const struct edl *edl, const struct query_sighting *row)

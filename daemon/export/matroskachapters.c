@@ -54,7 +54,6 @@ static int put_document(struct chapterlist *list)
     xmlTextWriter *xml = xmlout_open(list->job->out);
     if (xml == NULL)
         return export_fail(list->job, "out of memory");
-    xmlTextWriterWriteDTD(xml, BAD_CAST "Chapters", NULL, BAD_CAST "matroskachapters.dtd", NULL);
     xmlout_start(xml, "Chapters");
     int result = 0;
     if (list->count > 0) { /* an edition without chapters is refused by readers */

@@ -73,7 +73,12 @@ static bool take_marker(void *ctx, const struct query_marker *row)
     if (marker->timecode.trust != TIMECODE_TRUST_NONE &&
         timecode_rate_parse(marker->timecode.rate, &rate) == 0) {
         anchor.frame = marker->timecode.frame;
-        anchor.within = (float)marker->timecode.within;
+        anchor.within = marker->timecode.within;
+        if (clock->by_timecode) {
+            int32_t num, den;
+            timecode_rate_fraction(rate, &num, &den);
+            anchor.video_ns += (int64_t)(anchor.within * 1e9 * (double)den / (double)num);
+        }
         anchor.rate = (uint8_t)rate;
     }
     clock->failed = !keep(clock, anchor);

@@ -15,9 +15,9 @@
 /* A marker as a hook: 32 bytes each, the only memory that grows with the dive. */
 struct videoclock_anchor {
     int64_t utc_ns;
-    int64_t video_ns; /* meaningful where `placed` */
+    int64_t video_ns; /* of the press itself, within its frame; meaningful where `placed` */
     int64_t frame;    /* its timecode as a count of frames; -1: none */
-    float within;     /* how far into that frame */
+    double within;    /* how far into that frame */
     uint8_t rate;     /* enum timecode_rate, with a frame */
     bool placed;
 };

@@ -233,15 +233,18 @@ static inline void dive_objects(struct fixture *f)
     entry->of.sighting.individuals = 3;
     submit(f, entry);
     entry = dive_sighting(2, "closed", "Sponge", 150, 180, 5);
+    SET_TEXT(entry->of.sighting.term, "dwc:scientificName=Porifera");
     SET_TEXT(entry->of.sighting.tie, "Lives on");
     SET_TEXT(entry->of.sighting.tie_term, "dwc:relationshipOfResource=lives on");
     entry->of.sighting.tied_to = 1;
     submit(f, entry);
     submit(f, dive_sighting(3, "struck", "Crab", 198, 204, 7));
-    submit(f, dive_sighting(4, "closed",
-                            "Gro\xC3\x9F"
-                            "e Qualle",
-                            300, 330, 8));
+    entry = dive_sighting(4, "closed",
+                          "Gro\xC3\x9F"
+                          "e Qualle",
+                          300, 330, 8);
+    SET_TEXT(entry->of.sighting.term, "dwc:vernacularName=jelly");
+    submit(f, entry);
     entry = dive_sighting(5, "open", "Fish", 900, 900, 12);
     entry->of.sighting.again_of = 1;
     submit(f, entry);
