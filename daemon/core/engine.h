@@ -32,7 +32,7 @@
  * What comes in. PAD and FEED carry raw bytes; all others carry a `fields` record (core/fields.h):
  *
  *   PAD_UP, PAD_DOWN, FEED_UP, FEED_DOWN   op=up|down [why=TEXT]
- *   UTC        op=utc before=NS utc=NS after=NS synced=0|1 max_error_us=N est_error_us=N leap=0|1|2|3
+ *   UTC        op=utc before=NS utc=NS after=NS synced=0|1 max_error_us=N est_error_us=N leap=0|1|2|3|4
  *                                          (mono before, realtime, mono after; kernel state)
  *   AUDIO      op=audio end=SAMPLE         samples up to END (a count from the start of this stream) were read by now; op=audio down why=TEXT
  *                                          tells that the stream ended; the next stream counts from 0

@@ -148,7 +148,8 @@ void engine_utc(struct engine *e, const struct fields *fields)
     fields_int(fields, "est_error_us", &reading.esterror_us);
     fields_int(fields, "leap", &leap);
     reading.synced = synced == 1;
-    reading.leap = leap == 1 ? UTCMAP_LEAP_INSERT : leap == 2 ? UTCMAP_LEAP_DELETE : UTCMAP_LEAP_NONE;
+    reading.leap =
+        leap >= UTCMAP_LEAP_NONE && leap <= UTCMAP_LEAP_DONE ? (enum utcmap_leap)leap : UTCMAP_LEAP_NONE;
     engine_utc_events(e, utcmap_add_system(&e->utc, &reading));
 }
 
