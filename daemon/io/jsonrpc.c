@@ -22,6 +22,13 @@ static enum jsonrpc_code code_of(enum json_error_code error)
 json_t *jsonrpc_parse(const char *line, size_t len, enum jsonrpc_code *code, char why[JSONRPC_WHY_SIZE])
 {
     json_error_t error;
+    const char *nul = memchr(line, '\0', len);
+    if (nul != NULL) { /* jansson passes over one that follows a number */
+        *code = JSONRPC_PARSE;
+        snprintf(why, JSONRPC_WHY_SIZE, "not one JSON text a line: a NUL byte at column %zu",
+                 (size_t)(nul - line) + 1);
+        return NULL;
+    }
     json_t *root = json_loadb(line, len, JSON_REJECT_DUPLICATES | JSON_DECODE_ANY, &error);
     *code = JSONRPC_INVALID;
     if (root == NULL) {

@@ -168,6 +168,12 @@ static void json_texts(void **state)
     for (size_t i = 0; i < sizeof bad / sizeof bad[0]; i++)
         if (parse(bad[i]) != JSONRPC_PARSE)
             fail_msg("taken: %s", bad[i]);
+    /* section 2: no NUL between or after tokens */
+    enum jsonrpc_code code;
+    char why[JSONRPC_WHY_SIZE];
+    static const char nul[] = "{\"a\":1\0}";
+    assert_null(jsonrpc_parse(nul, sizeof nul - 1, &code, why));
+    assert_int_equal(code, JSONRPC_PARSE);
     static const char *const good[] = {
         " \t\r\n{ } ",
         "{\"a\":-0}",
