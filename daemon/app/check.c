@@ -1,5 +1,6 @@
 #include "app/check.h"
 
+#include "io/checklist_file.h"
 #include "io/evdev.h"
 #include "io/keyplan_file.h"
 #include "io/line.h"
@@ -167,6 +168,18 @@ static void check_audio(struct check *check)
         close(fd);
 }
 
+static void check_checklist(struct check *check)
+{
+    char why[CONFIG_PATH_SIZE + 256];
+    if (check->config->checklist_file[0] == '\0')
+        return;
+    struct checklist_file *names = checklist_file_load(check->config->checklist_file, why, sizeof why);
+    if (names == NULL)
+        wrong(check, check->config->lines.checklist, "dive", "checklist",
+              "%s; accepted: a Darwin Core Taxon table, tab-separated, with scientificName", why);
+    checklist_file_free(names);
+}
+
 static void check_tokens(struct check *check)
 {
     const char *path = check->config->socket.token_file;
@@ -182,6 +195,7 @@ int check_run(const struct config *config, int problems, const struct ini_text_r
         check_store(&check);
         check_tape(&check);
         check_tokens(&check);
+        check_checklist(&check);
         check_audio(&check);
         for (size_t i = 0; i < config->engine.pad_count; i++)
             check_pad(&check, i);

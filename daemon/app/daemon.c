@@ -2,6 +2,7 @@
 
 #include "app/backend.h"
 #include "app/keeper.h"
+#include "app/recall.h"
 #include "app/status.h"
 #include "bellrope/version.h"
 #include "core/event.h"
@@ -34,6 +35,7 @@ struct daemon {
     uv_timer_t wake_timer, tape_timer, watchdog;
     struct keeper *keeper;
     struct backend *backend;
+    struct recall *recall;
     struct tape_writer *tape;
     bool tape_told;
     struct player *player;
@@ -210,6 +212,13 @@ static void do_wake(void *ctx, mono_ns at)
         arm(d);
 }
 
+static void do_lookup(void *ctx, const struct engine_lookup *lookup)
+{
+    struct daemon *d = ctx;
+    if (d->recall != NULL && !d->stopping)
+        recall_lookup(d->recall, lookup);
+}
+
 static void do_log(void *ctx, enum engine_log_level level, const char *text)
 {
     (void)ctx;
@@ -226,8 +235,26 @@ static bool on_command(void *ctx, const char *record, size_t len)
     struct daemon *d = ctx;
     if (d->stopping)
         return false;
-    on_input(d, INPUT_COMMAND, 0, hostclock_now(), record, len);
+    if (d->recall == NULL || !recall_command(d->recall, record, len))
+        on_input(d, INPUT_COMMAND, 0, hostclock_now(), record, len);
     return true;
+}
+
+static void on_recalled_dive(void *ctx, const char *record, size_t len)
+{
+    on_input(ctx, INPUT_RESTORE, 0, hostclock_now(), record, len);
+}
+
+static void on_recalled(void *ctx, const char *record, size_t len)
+{
+    on_input(ctx, INPUT_COMMAND, 0, hostclock_now(), record, len);
+}
+
+static void tell_hand(void *ctx, struct lookback_hand *hand)
+{
+    const struct engine *engine = player_engine(((struct daemon *)ctx)->player);
+    snprintf(hand->dive, sizeof hand->dive, "%s", engine_dive_in_hand(engine));
+    hand->open = engine_dive(engine)[0] != '\0';
 }
 
 static const char *open_dive(void *ctx)
@@ -281,6 +308,7 @@ static bool give_plan(struct daemon *d, size_t pad)
 
 static void reload_plans(struct daemon *d)
 {
+    recall_names(d->recall);
     for (size_t i = 0; i < d->config->engine.pad_count; i++) {
         const char *name = d->config->engine.pad[i].name;
         if (give_plan(d, i))
@@ -316,6 +344,7 @@ static void close_rest(struct daemon *d)
     if (d->socket != NULL)
         socket_stop(d->socket, on_socket_stopped, d);
     d->socket = NULL;
+    recall_stop(d->recall);
     keeper_quiet(d->keeper);
     for (int i = 0; i < SIGNALS; i++)
         uv_close((uv_handle_t *)&d->signal[i], NULL);
@@ -437,7 +466,7 @@ static void begin_tape(struct daemon *d)
 static bool begin_run(struct daemon *d, const char *text, size_t len)
 {
     d->sink = (struct engine_sink){d,          do_commit, do_publish, do_pad_send, do_sample,
-                                   do_observe, do_reply,  do_wake,    do_log,      NULL};
+                                   do_observe, do_reply,  do_wake,    do_log,      do_lookup};
     struct player_sink sink = {.engine = &d->sink};
     struct store_error error = {.text = ""};
     d->player = player_new(&sink, PLAYER_LIVE);
@@ -451,7 +480,13 @@ static bool begin_run(struct daemon *d, const char *text, size_t len)
             return false;
     if (store_restore(keeper_store(d->keeper), on_restore, d, &error) != STORE_OK)
         return refuse(d, d->config->lines.store_file, "store", "file", error.text);
-    return player_engine(d->player) != NULL;
+    if (player_engine(d->player) == NULL)
+        return false;
+    const struct recall_events events = {d, on_recalled_dive, on_recalled, tell_hand};
+    d->recall = recall_new(&d->loop, d->config, keeper_store(d->keeper), &events);
+    if (d->recall != NULL)
+        recall_names(d->recall);
+    return d->recall != NULL;
 }
 
 /* The socket's sentence names what it is about; the key that says so is told with it. */
@@ -551,6 +586,7 @@ static bool start(struct daemon *d, const char *text, size_t len)
 static int finish(struct daemon *d)
 {
     backend_free(d->backend);
+    recall_free(d->recall);
     player_free(d->player);
     if (keeper_close(d->keeper) != STORE_OK && d->exit_code == 0) {
         log_error("store: some entries did not reach the disk; their pads keep the presses");

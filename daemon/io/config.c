@@ -187,6 +187,7 @@ static void keep_lines(struct config_parse *p)
     struct config_lines *lines = &p->out->lines;
     lines->store_file = *config_seen(p, CONFIG_STORE, "file", 0);
     lines->store_tape = *config_seen(p, CONFIG_STORE, "tape", 0);
+    lines->checklist = *config_seen(p, CONFIG_DIVE, "checklist", 0);
     lines->audio_input = *config_seen(p, CONFIG_TIMECODE, "input", 0);
     lines->unix_path = *config_seen(p, CONFIG_SOCKET, "unix", 0);
     lines->tcp = *config_seen(p, CONFIG_SOCKET, "tcp", 0);

@@ -58,7 +58,7 @@ struct config_socket {
 
 /* The lines on which keys stand, for what is found wrong later; 0: not given. */
 struct config_lines {
-    int store_file, store_tape, audio_input, unix_path, tcp, token_file;
+    int store_file, store_tape, audio_input, unix_path, tcp, token_file, checklist;
     int pad_port[ENGINE_PADS_MAX], pad_plan[ENGINE_PADS_MAX];
     int feed_input[ENGINE_FEEDS_MAX];
 };
@@ -68,7 +68,8 @@ struct config {
     char folder[CONFIG_PATH_SIZE]; /* where it lies; "" for the working directory */
     char dive_id[DIVE_ID_SIZE];    /* "": no dive is begun at the start */
     char store_file[CONFIG_PATH_SIZE];
-    char tape_file[CONFIG_PATH_SIZE]; /* "": no tape */
+    char tape_file[CONFIG_PATH_SIZE];      /* "": no tape */
+    char checklist_file[CONFIG_PATH_SIZE]; /* "": none */
     enum config_audio audio;
     char audio_source[CONFIG_PATH_SIZE]; /* the command (run in `folder`), or the fifo */
     struct config_pad pad[ENGINE_PADS_MAX];

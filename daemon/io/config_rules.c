@@ -82,6 +82,11 @@ static const char *set_planned_bottom(struct config_parse *p, const char *value)
     return config_value_ns(value, 1, 10080, 60 * NS_PER_S, out) ? NULL : "is no such time";
 }
 
+static const char *set_checklist(struct config_parse *p, const char *value)
+{
+    return set_path(p, value, p->out->checklist_file);
+}
+
 /* [store] */
 
 static const char *set_store_file(struct config_parse *p, const char *value)
@@ -377,6 +382,7 @@ static const struct config_rule rules[] = {
     {"settle_s", set_settle, "seconds from 0.1 to 600", CONFIG_DIVE, false},
     {"idle_close_min", set_idle_close, "minutes from 1 to 1440", CONFIG_DIVE, false},
     {"planned_bottom_min", set_planned_bottom, "minutes from 1 to 10080", CONFIG_DIVE, false},
+    {"checklist", set_checklist, PATH_ACCEPTED, CONFIG_DIVE, false},
     {"file", set_store_file, PATH_ACCEPTED, CONFIG_STORE, false},
     {"tape", set_tape, PATH_ACCEPTED, CONFIG_STORE, false},
     {"source", set_utc_source, "system, feed:NAME", CONFIG_UTC, true},
