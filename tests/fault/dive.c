@@ -96,8 +96,15 @@ static void on_log(void *ctx, enum engine_log_level level, const char *text)
 static bool play(struct dive *dive, const char *tape)
 {
     char why[256];
-    struct engine_sink effects = {dive,       on_commit, on_publish, on_pad_send, on_sample,
-                                  on_observe, on_reply,  on_wake,    on_log};
+    struct engine_sink effects = {.ctx = dive,
+                                  .commit = on_commit,
+                                  .publish = on_publish,
+                                  .pad_send = on_pad_send,
+                                  .sample = on_sample,
+                                  .observe = on_observe,
+                                  .reply = on_reply,
+                                  .wake = on_wake,
+                                  .log = on_log};
     const struct player_sink sink = {.engine = &effects};
     struct tape_reader *reader = tape_reader_open(tape, why, sizeof why);
     struct player *player = player_new(&sink, PLAYER_REPLAY);
