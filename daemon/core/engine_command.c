@@ -100,7 +100,6 @@ static void dive_begin(const struct command *command)
     dive_text(command, "ship", e->config.ship, e->dive.ship);
     dive_text(command, "site", e->config.site, e->dive.site);
     e->dive.begun_ns = now.utc.ns;
-    e->retimed_count = 0;
     e->sample_note_count = 0;
     memset(e->recent, 0, sizeof e->recent);
     watchlog_dive_begin(e->watch, now.utc);
@@ -633,6 +632,13 @@ static void size(const struct command *command)
 
 /* ---- the clapper ---- */
 
+void engine_clap_give_up(struct engine *e, const char *why)
+{
+    struct command command = {.engine = e, .token = e->clap.token};
+    e->clap.waiting = false;
+    refuse(&command, REFUSED_STATE, "the lamp was not lit: %s; clap again", why);
+}
+
 /* Without a timecode: flash the lamp. With one: it is the first recorded frame that shows the lamp lit. */
 static void clap(const struct command *command)
 {
@@ -659,12 +665,12 @@ static void clap(const struct command *command)
             refuse(command, REFUSED_STATE, "no timecode was known when the lamp was lit; clap again");
             return;
         }
-        engine_notice(e, ENTRY_TIMECODE, "clap", result == 0 ? "measured" : "measured anew",
-                      "recorded less heard timecode is %.3f frames, within %.3f; it applies from here on",
-                      (double)e->timecode.offset_uf / 1e6, (double)e->timecode.offset_error_uf / 1e6);
         struct engine_observation offset = {"clap", e->timecode.offset_uf, -e->timecode.offset_error_uf,
                                             e->timecode.offset_error_uf};
         e->sink.observe(e->sink.ctx, &offset);
+        engine_notice(e, ENTRY_TIMECODE, "clap", result == 0 ? "measured" : "measured anew",
+                      "recorded less heard timecode is %.3f frames, within %.3f; it applies from here on",
+                      (double)e->timecode.offset_uf / 1e6, (double)e->timecode.offset_error_uf / 1e6);
         done(command, e->seq, label_text);
         return;
     }
@@ -678,11 +684,16 @@ static void clap(const struct command *command)
         refuse(command, REFUSED_NO_SUCH, "no pad %s is linked to flash its lamp", pad_name);
         return;
     }
+    if (e->clap.waiting) {
+        refuse(command, REFUSED_STATE, "a lamp is being lit already; wait for it");
+        return;
+    }
     e->clap.waiting = true;
     e->clap.lit = false;
     e->clap.pad = pad;
     e->clap.id++;
     e->clap.token = command->token;
+    e->clap.asked_ns = e->now_ns;
     struct wire_message message = {.type = WIRE_FLASH, .u.flash = {.id = e->clap.id, .time_ms = 500}};
     engine_pad_send(e, pad, &message);
 }

@@ -187,11 +187,12 @@ static void settle(struct engine *e, const struct unsettled *waiting, const char
     engine_commit(e, entry);
 }
 
-/* After a start the recorder's words come a second later than the first presses: those wait for them. */
+/* Words that come after the press show whether the recorder ran on up to it or had jumped; and after a start the first words come a second
+ * later than the first presses. */
 static bool timecode_is_there(const struct engine *e, const struct unsettled *waiting)
 {
     return !e->config.timecode_from_ltc || waiting->lo_ns == INT64_MIN ||
-           timecode_of(e, waiting->lo_ns, waiting->hi_ns).trust != TIMECODE_TRUST_NONE;
+           tcmap_bracketed(&e->timecode, (mono_ns){waiting->hi_ns});
 }
 
 /* The spare entry's telemetry serves as a place to read into: nothing is being made while timers run. */
@@ -246,6 +247,18 @@ static void wait_to_settle(struct engine *e, const char *dive, uint32_t number, 
         e->due_ns[TIMER_SETTLE] = e->now_ns + SETTLE_EVERY_NS;
 }
 
+void engine_retime_later(struct engine *e, const char *dive, uint32_t number, int64_t lo_ns, int64_t hi_ns)
+{
+    for (size_t i = 0; i < e->retimed_count; i++)
+        if (e->retimed[i].number == number && strcmp(e->retimed[i].dive, dive) == 0)
+            return;
+    if (e->retimed_count == RETIMED_MAX)
+        return;
+    struct retimed *marker = &e->retimed[e->retimed_count++];
+    *marker = (struct retimed){.number = number, .lo_ns = lo_ns, .hi_ns = hi_ns};
+    engine_copy(marker->dive, sizeof marker->dive, dive);
+}
+
 /* UTC became known: what was stamped without it gets its true time, and its place in the watch log. */
 void engine_retime(struct engine *e)
 {
@@ -260,7 +273,7 @@ void engine_retime(struct engine *e)
         }
         struct entry *entry = engine_entry(e, ENTRY_SETTLED);
         struct settled *settled = &entry->of.settled;
-        engine_copy(entry->dive, sizeof entry->dive, e->dive.id);
+        engine_copy(entry->dive, sizeof entry->dive, marker.dive);
         settled->marker = marker.number;
         engine_copy(settled->cause, sizeof settled->cause, "clock");
         settled->when = when;
@@ -269,7 +282,8 @@ void engine_retime(struct engine *e)
         if (settled->has_timecode)
             settled->timecode = engine_timecode_at(e, marker.lo_ns, marker.hi_ns);
         engine_commit(e, entry);
-        watchlog_retime(e->watch, marker.number, when.utc, engine_watch_sink, e);
+        if (marker.dive[0] != '\0' && strcmp(marker.dive, e->dive.id) == 0)
+            watchlog_retime(e->watch, marker.number, when.utc, engine_watch_sink, e);
     }
     watchlog_release(e->watch, engine_watch_sink, e);
     e->retimed_count = kept;
@@ -502,9 +516,8 @@ uint32_t engine_marker(struct engine *e, const struct press *press, enum watch_n
 
     uint32_t number = marker->number;
     bool timed = press->lo_ns != INT64_MIN;
-    if (timed && in_dive && !press->utc_given && marker->when.trust < CLOCK_TRUST_HOLDOVER &&
-        e->retimed_count < RETIMED_MAX)
-        e->retimed[e->retimed_count++] = (struct retimed){number, press->lo_ns, press->hi_ns};
+    if (timed && !press->utc_given && marker->when.trust < CLOCK_TRUST_HOLDOVER)
+        engine_retime_later(e, in_dive ? e->dive.id : "", number, press->lo_ns, press->hi_ns);
     if (look_up)
         ask_the_record(e, entry);
     else if (timed && !marker->settled)

@@ -10,6 +10,7 @@ enum { PING_BURST = 8 };
 #define PING_BURST_NS (60 * NS_PER_MS)
 #define PING_EVERY_NS (500 * NS_PER_MS)
 #define PAD_SILENT_NS (5 * NS_PER_S)
+#define CLAP_WAIT_NS (2 * NS_PER_S)
 
 /* ---- boots ---- */
 
@@ -538,6 +539,8 @@ void engine_pad_down(struct engine *e, int pad, const struct fields *fields)
         if (e->untimed[i].pad != pad)
             e->untimed[kept++] = e->untimed[i];
     e->untimed_count = kept;
+    if (e->clap.waiting && e->clap.pad == pad)
+        engine_clap_give_up(e, "the pad was unplugged");
     if (told)
         engine_notice(e, ENTRY_PAD, link->serial, "lost", "%s; it is looked for again",
                       why[0] != '\0' ? why : "unplugged");
@@ -582,5 +585,7 @@ void engine_pad_timer(struct engine *e, int pad)
                       "nothing heard for %d s though the port is open: check the cable",
                       (int)(PAD_SILENT_NS / NS_PER_S));
     }
+    if (e->clap.waiting && e->clap.pad == pad && e->now_ns - e->clap.asked_ns > CLAP_WAIT_NS)
+        engine_clap_give_up(e, "the pad did not say so");
     send_ping(e, pad);
 }

@@ -25,7 +25,6 @@ static void restore_dive(struct engine *e, const struct fields *fields)
     fields_int(fields, "begun_utc", &e->dive.begun_ns);
     e->dive.markers = number_of(fields, "markers");
     e->dive.open = !fields_int(fields, "ended_utc", &e->dive.ended_ns) && e->dive.id[0] != '\0';
-    e->retimed_count = 0;
     e->sample_note_count = 0;
     memset(e->recent, 0, sizeof e->recent);
     for (uint8_t seat = 0; seat < WATCH_SEATS_MAX; seat++)
@@ -124,11 +123,8 @@ static void restore_fact(struct engine *e, const struct fields *fields)
 static void restore_unsettled(struct engine *e, const struct fields *fields)
 {
     int64_t mono, bound;
-    if (e->retimed_count == RETIMED_MAX || !fields_int(fields, "mono", &mono) ||
-        !fields_int(fields, "mono_bound", &bound) || bound < 0)
-        return;
-    e->retimed[e->retimed_count++] =
-        (struct retimed){number_of(fields, "number"), mono - bound, mono + bound};
+    if (fields_int(fields, "mono", &mono) && fields_int(fields, "mono_bound", &bound) && bound >= 0)
+        engine_retime_later(e, e->dive.id, number_of(fields, "number"), mono - bound, mono + bound);
 }
 
 static void restore_end(struct engine *e)

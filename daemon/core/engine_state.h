@@ -106,6 +106,7 @@ struct unsettled {
 };
 
 struct retimed {
+    char dive[DIVE_ID_SIZE]; /* "": outside any */
     uint32_t number;
     int64_t lo_ns, hi_ns;
 };
@@ -192,6 +193,7 @@ struct engine {
         int pad;
         uint16_t id;
         int64_t token;
+        int64_t asked_ns;
         int64_t lo_ns, hi_ns;
     } clap;
 
@@ -293,6 +295,7 @@ uint32_t engine_marker(struct engine *e, const struct press *press, enum watch_n
 void engine_settle_timer(struct engine *e);
 void engine_settle_all(struct engine *e);
 void engine_retime(struct engine *e);
+void engine_retime_later(struct engine *e, const char *dive, uint32_t number, int64_t lo_ns, int64_t hi_ns);
 /* The answer to a lookup. */
 void engine_stored(struct engine *e, const struct fields *fields);
 
@@ -308,6 +311,8 @@ void engine_sits(struct engine *e, uint8_t seat, const char *who);
 
 /* engine_command.c, engine_restore.c */
 void engine_command(struct engine *e, const struct fields *fields);
+/* Refuses the clap that waits for its pad. */
+void engine_clap_give_up(struct engine *e, const char *why);
 void engine_restore(struct engine *e, const struct fields *fields);
 
 #endif

@@ -91,11 +91,14 @@ static void timecode_line(const struct engine *e, struct status *status)
         say(status, "timecode", true, "none (%s, %s configured)", source, timecode_rate_name(e->config.rate));
         return;
     }
-    char bound[40] = "error not known";
+    char bound[40] = "error not known", clap[72] = "";
     if (now.bound_frames >= 0)
         snprintf(bound, sizeof bound, "within %.3f frames", now.bound_frames);
-    say(status, "timecode", now.trust != TIMECODE_TRUST_LOCKED, "%s at %s, %s, %s, %s", now.label, now.rate,
-        timecode_trust_name(now.trust), bound, source);
+    if (e->timecode.clapped)
+        snprintf(clap, sizeof clap, ", %+.3f frames by a clap, within %.3f",
+                 (double)e->timecode.offset_uf / 1e6, (double)e->timecode.offset_error_uf / 1e6);
+    say(status, "timecode", now.trust != TIMECODE_TRUST_LOCKED, "%s at %s, %s, %s, %s%s", now.label, now.rate,
+        timecode_trust_name(now.trust), bound, source, clap);
 }
 
 static void pad_line(const struct engine *e, int pad, struct status *status)

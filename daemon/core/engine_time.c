@@ -98,9 +98,8 @@ struct timecode_stamp engine_time_of_day(const struct engine *e, utc_ns at, int6
 
 static void observe_utc(struct engine *e)
 {
-    size_t count = clockmap_count(&e->utc.map);
     struct clockmap_constraint constraint;
-    if (count == 0 || !clockmap_get(&e->utc.map, count - 1, &constraint))
+    if (!utcmap_newest(&e->utc, &constraint))
         return;
     struct engine_observation observation = {"utc", constraint.a, constraint.lo, constraint.hi};
     e->sink.observe(e->sink.ctx, &observation);

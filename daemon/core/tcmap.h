@@ -178,6 +178,9 @@ struct tcmap_events tcmap_poll(struct tcmap *tc, mono_ns now);
 
 struct tc_answer tcmap_at(const struct tcmap *tc, mono_ns at);
 
+/* Whether words that came after `at` have shown what was recorded then: the answer can get narrower and no longer another. */
+bool tcmap_bracketed(const struct tcmap *tc, mono_ns at);
+
 /* The monotonic instants at which `frame` of the day began, in the newest segment that has it. False where none does. */
 bool tcmap_inverse(const struct tcmap *tc, int64_t frame, struct clockmap_interval *mono);
 
@@ -192,7 +195,7 @@ bool tcmap_user_bits(const struct tcmap *tc, uint32_t *user_bits);
  */
 int tcmap_clap(struct tcmap *tc, mono_ns lit, int64_t lit_bound_ns, int64_t frame);
 
-/* The same offset given outright, in micro-frames (0, 0 removes it). The error is added to every bound. */
+/* The same offset given outright, in micro-frames (0, 0 removes it). The error is added to every bound; later claps narrow it. */
 void tcmap_set_offset(struct tcmap *tc, int64_t offset_uf, int64_t error_uf);
 
 #endif

@@ -103,6 +103,15 @@ struct tc_answer tcmap_at(const struct tcmap *tc, mono_ns at)
     return answer;
 }
 
+bool tcmap_bracketed(const struct tcmap *tc, mono_ns at)
+{
+    const struct tcmap_segment *segment = segment_at(tc, at.ns);
+    const struct presence_span *last = segment != NULL ? presence_last(&segment->heard) : NULL;
+    if (last == NULL)
+        return false;
+    return at.ns <= last->to - segment->edge_ns || segment != &tc->segment[tc->segments - 1];
+}
+
 /* Micro-frames to ns of timecode, rounded down. */
 static int64_t ns_at_uf(int64_t uf, enum timecode_rate rate)
 {
@@ -147,7 +156,9 @@ void tcmap_set_offset(struct tcmap *tc, int64_t offset_uf, int64_t error_uf)
 {
     tc->offset_uf = offset_uf;
     tc->offset_error_uf = error_uf < 0 ? -error_uf : error_uf;
-    tc->clapped = false;
+    tc->clapped = offset_uf != 0 || error_uf != 0;
+    tc->clap_uf =
+        (struct clockmap_interval){offset_uf - tc->offset_error_uf, offset_uf + tc->offset_error_uf};
 }
 
 /* The interval nearest to 0 that is the same modulo a day. */
@@ -178,7 +189,6 @@ int tcmap_clap(struct tcmap *tc, mono_ns lit, int64_t lit_bound_ns, int64_t fram
         offset = result == 1 ? offset : both;
     }
     tcmap_set_offset(tc, clockmap_middle(offset), clockmap_half(offset));
-    tc->clapped = true;
     tc->clap_uf = offset;
     return result;
 }

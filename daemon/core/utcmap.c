@@ -295,6 +295,19 @@ struct utc_answer utcmap_at(const struct utcmap *utc, mono_ns at)
     return answer;
 }
 
+bool utcmap_newest(const struct utcmap *utc, struct clockmap_constraint *out)
+{
+    const size_t count = clockmap_count(&utc->map);
+    bool leap_second;
+    if (count == 0 || !clockmap_get(&utc->map, count - 1, out))
+        return false;
+    out->lo = to_posix(utc, out->lo, &leap_second);
+    out->hi = to_posix(utc, out->hi, &leap_second);
+    if (out->lo > out->hi) /* across the beginning of an inserted second, whose POSIX times repeat */
+        out->hi = out->lo;
+    return true;
+}
+
 bool utcmap_inverse(const struct utcmap *utc, utc_ns at, struct clockmap_interval *mono, bool *is_guess)
 {
     if (!sane(at.ns))

@@ -127,6 +127,9 @@ struct utc_answer {
 /* UTC at any monotonic instant, before, between or after the observations. */
 struct utc_answer utcmap_at(const struct utcmap *utc, mono_ns at);
 
+/* The newest constraint held, lo and hi as POSIX time, for keeping. False where there is none. */
+bool utcmap_newest(const struct utcmap *utc, struct clockmap_constraint *out);
+
 /* The monotonic instants that may have been `at`. False where nothing is known (a guess gives a single instant and *is_guess = true). */
 bool utcmap_inverse(const struct utcmap *utc, utc_ns at, struct clockmap_interval *mono, bool *is_guess);
 

@@ -233,6 +233,10 @@ void store_observe(struct store *store, const struct engine_observation *observa
         observation_queue_push(&store->observations, observation)) {
         store->observations_in++;
         arm_telemetry(store, first);
+        if (strcmp(observation->clock, "clap") == 0) { /* rare, measured by a person, and in force from now on */
+            store->telemetry_due_ns = 0;
+            pthread_cond_broadcast(&store->work);
+        }
     } else {
         store->counts.observations_shed++;
     }
