@@ -8,7 +8,7 @@
 static const struct cli_verb *const VERBS[] = {
     &verb_status,   &verb_follow, &verb_press,    &verb_seat,   &verb_dive,    &verb_sample,    &verb_samples,
     &verb_remark,   &verb_strike, &verb_identify, &verb_clap,   &verb_markers, &verb_sightings, &verb_decode,
-    &verb_timecode, &verb_export, &verb_check,    &verb_replay, &verb_report,
+    &verb_timecode, &verb_export, &verb_check,    &verb_replay, &verb_clips,   &verb_report,
 };
 #define VERB_COUNT (sizeof VERBS / sizeof VERBS[0])
 

@@ -5,6 +5,7 @@
 #include <string.h>
 
 #define GAP_LEAST_NS (100 * NS_PER_MS) /* less is rounding between clocks */
+#define ROUNDING 1e-6                  /* of a frame: an instant on the edge of two belongs to the later */
 
 /* ---- markers and frames ---- */
 
@@ -68,14 +69,15 @@ bool clips_frame_at(const struct clips_video *video, const struct clips_record *
     int64_t label;
     double within;
     if (!video->by_timecode) {
-        *frame = (int64_t)floor(frames_of(video, at_ns - video->creation.ns));
+        *frame = (int64_t)floor(frames_of(video, at_ns - video->creation.ns) + ROUNDING);
         return true;
     }
     const struct clips_marker *anchor = anchor_near(video, record, at_ns);
     if (anchor == NULL)
         return false;
     at_rate(video, anchor, &label, &within);
-    *frame = since_start(video, label) + (int64_t)floor(within + frames_of(video, at_ns - anchor->utc_ns));
+    *frame = since_start(video, label) +
+             (int64_t)floor(within + frames_of(video, at_ns - anchor->utc_ns) + ROUNDING);
     return true;
 }
 

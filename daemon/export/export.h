@@ -21,6 +21,7 @@ struct export_options {
     const char *video_timecode; /* NULL: not given */
     bool has_video_utc;
     utc_ns video_utc;
+    int64_t video_length_ns; /* overlay: nothing beyond it; 0: to the dive's end */
     bool as_srt;      /* overlay: SRT instead of WebVTT */
     const char *reel; /* edl: the source's name, up to 8 characters; NULL: "AX" */
     unsigned part;    /* edl: which list of several, from 1; 0 is 1. export_write() counts it up */

@@ -156,8 +156,12 @@ static void put_cues(struct overlay *overlay, utc_ns from, utc_ns to)
     if (!videoclock_at(&overlay->clock, from, &first))
         return;
     int64_t second = first > 0 ? (first + NS_PER_S - 1) / NS_PER_S : 0;
-    for (; !overlay->failed && utc_of(overlay, second, &utc) && utc <= to.ns; second++)
+    int64_t length = overlay->job->options->video_length_ns;
+    for (; !overlay->failed && utc_of(overlay, second, &utc) && utc <= to.ns; second++) {
+        if (length > 0 && second * NS_PER_S >= length)
+            break;
         put_cue(overlay, second, (utc_ns){utc});
+    }
 }
 
 static int prepare(struct overlay *overlay, utc_ns *from, utc_ns *to)
