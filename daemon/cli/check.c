@@ -70,7 +70,7 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
                                                   {"MISSING", false, true, false},
                                                   {"WHAT TO DO", false, true, false}};
     struct options options;
-    struct export_dataset dataset;
+    struct export_dataset dataset = {0};
     int done = options_read(&options, verb, argc, argv);
     if (done != CLI_DONE)
         return done == OPTIONS_HELPED ? CLI_DONE : done;

@@ -46,7 +46,7 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
     const char *start = options_value(&options, "video-start");
     const char *as = options_value(&options, "as");
     const char *file = options_value(&options, "dataset");
-    struct export_dataset dataset;
+    struct export_dataset dataset = {0};
     struct export_options how = {.dive = options_value(&options, "dive"),
                                  .table = options_value(&options, "table"),
                                  .reel = options_value(&options, "reel"),

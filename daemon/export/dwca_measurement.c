@@ -54,6 +54,8 @@ struct fact {
     const char *text; /* NULL: `value` */
     double value;
     int decimals;
+    double sigma;             /* one standard deviation; 0: not known */
+    const char *by, *remarks; /* NULL: none */
     bool dated;
     utc_ns at;
 };
@@ -71,13 +73,19 @@ static void put_fact(struct dwca *dwca, const struct fact *fact)
         dwcrow_text(row, fact->text);
     else
         dwcrow_real(row, fact->value, fact->decimals);
+    if (fact->sigma > 0)
+        dwcrow_real(row, fact->sigma, fact->decimals);
+    else
+        dwcrow_empty(row);
     dwcrow_text(row, fact->unit);
     dwcrow_text(row, fact->unit_id);
     if (fact->dated)
         dwcrow_utc(row, fact->at);
     else
         dwcrow_empty(row);
+    dwcrow_text(row, fact->by != NULL ? fact->by : "");
     dwcrow_text(row, fact->method);
+    dwcrow_text(row, fact->remarks != NULL ? fact->remarks : "");
     dwcrow_end(row);
 }
 
@@ -173,12 +181,43 @@ static bool sample_row(void *ctx, const struct query_sample *row)
     return !dwca->failed;
 }
 
+/* A length from paired lasers and the like: every one that was made. Its accuracy is the random error alone. */
+static bool measurement_row(void *ctx, const struct query_measurement *row)
+{
+    struct dwca *dwca = ctx;
+    const struct measurement_entry *measurement = &row->measurement;
+    char dive[DIVE_ID_SIZE], letter;
+    uint32_t number;
+    if (!entry_ref_parse(measurement->target, dive, &letter, &number) ||
+        (letter == 'S' ? !dwca_find_sighting(dwca, number)
+                       : letter != 'A' || !dwca_find_sample(dwca, number)))
+        return !dwca->failed;
+    struct fact fact = {.letter = letter,
+                        .number = number,
+                        .of_occurrence = letter == 'S' || dwca_sample_occurs(dwca, &dwca->sample),
+                        .type = measurement->quantity,
+                        .type_id = "",
+                        .unit = "m",
+                        .unit_id = P06 "ULAA/",
+                        .method = measurement->method,
+                        .value = measurement->value_m,
+                        .sigma = measurement->sigma_m,
+                        .decimals = 5,
+                        .by = measurement->by,
+                        .remarks = measurement->note,
+                        .dated = row->made.at.trust != CLOCK_TRUST_NONE,
+                        .at = row->made.at.utc};
+    put_fact(dwca, &fact);
+    return !dwca->failed;
+}
+
 int dwca_measurements(struct dwca *dwca)
 {
     struct query_want want = {.dive = dwca->job->dive};
     dwcrow_open(&dwca->row, dwca->zip, DWC_MEASUREMENT);
     if (query_sightings(dwca->job->reader, &want, sighting_row, dwca) < 0 ||
-        query_samples(dwca->job->reader, &want, sample_row, dwca) < 0 || dwca->failed)
+        query_samples(dwca->job->reader, &want, sample_row, dwca) < 0 ||
+        query_measurements(dwca->job->reader, &want, measurement_row, dwca) < 0 || dwca->failed)
         return export_reader_failed(dwca->job);
     return 0;
 }

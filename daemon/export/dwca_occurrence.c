@@ -47,8 +47,9 @@ static void take_marker(struct occurrence *occurrence)
     if (strcmp(marker->kind, "detail") == 0 && !has_column)
         dwca_join(occurrence->remarks, sizeof occurrence->remarks, marker->label);
     dwca_join(occurrence->remarks, sizeof occurrence->remarks, marker->note);
-    if (marker->who[0] != '\0' && strstr(occurrence->recorded_by, marker->who) == NULL)
-        dwca_join(occurrence->recorded_by, sizeof occurrence->recorded_by, marker->who);
+    const char *who = marker->who[0] != '\0' ? marker->who : marker->by;
+    if (strstr(occurrence->recorded_by, who) == NULL)
+        dwca_join(occurrence->recorded_by, sizeof occurrence->recorded_by, who);
 }
 
 static void gather(struct occurrence *occurrence, char letter, uint32_t number)

@@ -7,24 +7,30 @@
 #include <stdlib.h>
 #include <string.h>
 
-static void *grown(struct dwca *dwca, void *list, size_t count, size_t *size, size_t each)
+/* Makes room for one more of `each` bytes. False: out of memory, the list is as it was. */
+static bool make_room(struct dwca *dwca, void **list, size_t count, size_t *size, size_t each)
 {
     if (count < *size)
-        return list;
+        return true;
     size_t wanted = *size == 0 ? 128 : *size * 2;
-    void *more = realloc(list, wanted * each);
-    dwca->failed |= more == NULL;
-    if (more != NULL)
-        *size = wanted;
-    return more != NULL ? more : list;
+    void *more = realloc(*list, wanted * each);
+    if (more == NULL) {
+        dwca->failed = true;
+        return false;
+    }
+    *list = more;
+    *size = wanted;
+    return true;
 }
 
 static bool keep_piece(struct dwca *dwca, struct dwca_piece piece)
 {
-    dwca->piece = grown(dwca, dwca->piece, dwca->pieces, &dwca->pieces_size, sizeof *dwca->piece);
-    if (!dwca->failed)
-        dwca->piece[dwca->pieces++] = piece;
-    return !dwca->failed;
+    void *list = dwca->piece;
+    if (!make_room(dwca, &list, dwca->pieces, &dwca->pieces_size, sizeof *dwca->piece))
+        return false;
+    dwca->piece = list;
+    dwca->piece[dwca->pieces++] = piece;
+    return true;
 }
 
 static bool take_marker(void *ctx, const struct query_marker *row)
@@ -60,11 +66,13 @@ static bool take_span(void *ctx, const struct query_span *row)
     const struct span_entry *span = &row->span;
     if (!stands(span->state) || strcmp(span->kind, "phase") == 0)
         return true;
-    dwca->stay = grown(dwca, dwca->stay, dwca->stays, &dwca->stays_size, sizeof *dwca->stay);
-    if (!dwca->failed)
-        dwca->stay[dwca->stays++] = (struct dwca_stay){
-            span->start.ns, dwca_end(dwca, span->closed_by, span->start, span->end).ns, span->number};
-    return !dwca->failed;
+    void *list = dwca->stay;
+    if (!make_room(dwca, &list, dwca->stays, &dwca->stays_size, sizeof *dwca->stay))
+        return false;
+    dwca->stay = list;
+    dwca->stay[dwca->stays++] = (struct dwca_stay){
+        span->start.ns, dwca_end(dwca, span->closed_by, span->start, span->end).ns, span->number};
+    return true;
 }
 
 static int by_owner(const void *a, const void *b)

@@ -86,7 +86,7 @@ static void check_place(struct check *check, const char *ref, bool found)
     if (marker->when.trust == CLOCK_TRUST_UNSYNCED || marker->when.trust == CLOCK_TRUST_NONE)
         tell(check, false, ref, "eventDate", "its time is not certain: the clock was not synchronised",
              "compare with another clock and say the difference in the abstract");
-    if (marker->who[0] == '\0')
+    if (marker->who[0] == '\0' && marker->by[0] == '\0')
         tell(check, false, ref, "recordedBy", "nobody sat at the seat",
              "bellrope seat SEAT --who NAME when the watch begins");
 }

@@ -84,10 +84,13 @@ static const char *const MEASUREMENT_TERMS[] = {DWC "eventID",
                                                 DWC "measurementType",
                                                 OBIS "measurementTypeID",
                                                 DWC "measurementValue",
+                                                DWC "measurementAccuracy",
                                                 DWC "measurementUnit",
                                                 OBIS "measurementUnitID",
                                                 DWC "measurementDeterminedDate",
+                                                DWC "measurementDeterminedBy",
                                                 DWC "measurementMethod",
+                                                DWC "measurementRemarks",
                                                 NULL};
 
 static const char *const RELATION_TERMS[] = {DWC "eventID",

@@ -98,7 +98,7 @@ static void put_timecode(FILE *out, int64_t frame, enum timecode_rate rate)
 static void put_reel(FILE *out, const char *reel)
 {
     int i = 0;
-    for (; reel[i] != '\0' && i < 8; i++)
+    for (; i < 8 && reel[i] != '\0'; i++)
         fputc(isalnum((unsigned char)reel[i]) || strchr("_-.", reel[i]) != NULL ? reel[i] : '_', out);
     fprintf(out, "%*s", 8 - i, "");
 }

@@ -151,18 +151,18 @@ static bool part_path(char *out, size_t size, const char *path, int part)
     return len > 0 && (size_t)len < size;
 }
 
-static int write_parts(const struct export_format *format, struct export_job *job, const char *path)
+/* `options` are those of the job. */
+static int write_parts(const struct export_format *format, struct export_job *job,
+                       struct export_options *options, const char *path)
 {
-    struct export_options options = *job->options;
     char other[4096];
     int parts = format->parts != NULL ? do_dive(job, format->parts) : 1;
     if (parts > 1 && strcmp(path, "-") == 0)
         return export_fail(job, "the dive needs %d files of %s; name one, the others are named after it",
                            parts, format->name);
-    job->options = &options;
     int result = parts < 0 ? -1 : 0;
     for (int part = 1; part <= parts && result == 0; part++) {
-        options.part = (unsigned)part;
+        options->part = (unsigned)part;
         if (part > 1 && !part_path(other, sizeof other, path, part))
             return export_fail(job, "%.500s: the name is too long", path);
         result = write_one(format, job, part > 1 ? other : path);
@@ -173,11 +173,12 @@ static int write_parts(const struct export_format *format, struct export_job *jo
 int export_write(const struct export_format *format, struct store_reader *reader,
                  const struct export_options *options, const char *path, char why[EXPORT_WHY_SIZE])
 {
-    struct export_job job = {.reader = reader, .options = options, .why = why};
+    struct export_options each = *options;
+    struct export_job job = {.reader = reader, .options = &each, .why = why};
     /* one state of the record for all of the format's queries */
     if (store_reader_hold(reader) != STORE_OK)
         return export_reader_failed(&job);
-    int result = write_parts(format, &job, path);
+    int result = write_parts(format, &job, &each, path);
     store_reader_release(reader);
     return result;
 }

@@ -122,25 +122,25 @@ static void put_note(const struct cue_job *job)
             job->struck, job->unplaced, job->before);
 }
 
-int markercues_write(struct export_job *export, enum caption_style style)
+int markercues_write(struct export_job *job, enum caption_style style)
 {
-    struct cue_job job = {.job = export};
-    struct query_want want = {.dive = export->dive};
-    if (videoclock_begin(&job.clock, export) != 0)
+    struct cue_job cues = {.job = job};
+    struct query_want want = {.dive = job->dive};
+    if (videoclock_begin(&cues.clock, job) != 0)
         return -1;
     int result = 0;
-    if (query_markers(export->reader, &want, place_marker, &job) < 0)
-        result = export_reader_failed(export);
-    else if (job.failed)
-        result = export_fail(export, "out of memory");
+    if (query_markers(job->reader, &want, place_marker, &cues) < 0)
+        result = export_reader_failed(job);
+    else if (cues.failed)
+        result = export_fail(job, "out of memory");
     if (result == 0) {
-        if (job.count > 0)
-            qsort(job.cue, job.count, sizeof job.cue[0], by_start);
-        caption_open(&job.caption, export->out, style);
+        if (cues.count > 0)
+            qsort(cues.cue, cues.count, sizeof cues.cue[0], by_start);
+        caption_open(&cues.caption, job->out, style);
         if (style == CAPTION_WEBVTT)
-            put_note(&job);
-        result = put_cues(&job);
+            put_note(&cues);
+        result = put_cues(&cues);
     }
-    free(job.cue);
+    free(cues.cue);
     return result;
 }

@@ -255,6 +255,14 @@ static inline void dive_objects(struct fixture *f)
     dive_took(f, 2, "taken", "Core", "tube 4", 10, 0, 420);
     dive_took(f, 3, "retired", "Core", "tube 5", 11, 0, 430);
     dive_name(f, 500, "D007-A001", "Porifera", "", "urn:lsid:example.org:name:4");
+    entry = make_entry(ENTRY_MEASUREMENT, "D007", 500 * S);
+    entry->of.measurement = (struct measurement_entry){
+        .value_m = 0.175, .sigma_m = 0.0023, .object_pixels = 350, .laser_pixels = 200, .spacing_m = 0.1};
+    SET_TEXT(entry->of.measurement.target, "D007-S001");
+    SET_TEXT(entry->of.measurement.quantity, "length");
+    SET_TEXT(entry->of.measurement.method, "paired lasers");
+    SET_TEXT(entry->of.measurement.by, "C. Example");
+    submit(f, entry);
     entry = make_entry(ENTRY_REMARK, "D007", 501 * S);
     SET_TEXT(entry->of.remark.target, "D007-S001");
     SET_TEXT(entry->of.remark.text, "seen well;\tlater\nagain");

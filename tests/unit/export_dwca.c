@@ -217,6 +217,11 @@ static void measurements_have_units(void **state)
     is(&files, m, "measurementType", "temperature of the water", "measurementUnit", "degrees Celsius");
     is(&files, m, "measurementType", "count of individuals", "measurementValue", "3");
     is(&files, m, "measurementType", "count of individuals", "occurrenceID", "D007-S001-O");
+    is(&files, m, "measurementType", "length", "measurementValue", "0.175");
+    is(&files, m, "measurementType", "length", "measurementAccuracy", "0.0023");
+    is(&files, m, "measurementType", "length", "measurementMethod", "paired lasers");
+    is(&files, m, "measurementType", "length", "measurementDeterminedBy", "C. Example");
+    is(&files, m, "measurementType", "length", "occurrenceID", "D007-S001-O");
     unpacked_free(&files);
 }
 
