@@ -6,9 +6,10 @@
 #include <string.h>
 
 static const struct cli_verb *const VERBS[] = {
-    &verb_status,   &verb_follow, &verb_press,    &verb_seat,   &verb_dive,    &verb_sample,    &verb_samples,
-    &verb_remark,   &verb_strike, &verb_identify, &verb_clap,   &verb_markers, &verb_sightings, &verb_decode,
-    &verb_timecode, &verb_export, &verb_check,    &verb_replay, &verb_clips,   &verb_report,
+    &verb_status,    &verb_follow, &verb_press,    &verb_seat,     &verb_dive,  &verb_sample,
+    &verb_samples,   &verb_remark, &verb_strike,   &verb_identify, &verb_clap,  &verb_markers,
+    &verb_sightings, &verb_decode, &verb_timecode, &verb_export,   &verb_check, &verb_replay,
+    &verb_clips,     &verb_report, &verb_doctor,   &verb_log,      &verb_size,
 };
 #define VERB_COUNT (sizeof VERBS / sizeof VERBS[0])
 

@@ -1,9 +1,11 @@
 #include "cli/ask.h"
 
+#include "cli/offline.h"
 #include "io/utctext.h"
 
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 struct client *ask_open(const struct options *options, struct target *target)
 {
@@ -43,17 +45,44 @@ static void print_done(const struct options *options, const json_t *result, cons
     printf("%s%s\n", note != NULL ? ": " : "", note != NULL ? note : "");
 }
 
+json_t *ask_call(const struct options *options, const struct target *target, const char *method,
+                 json_t *params, char why[CLIENT_WHY_SIZE])
+{
+    if (target->db_only && strncmp(method, "dive.", 5) != 0)
+        return offline_call(target, method, params, why);
+    struct client *client = NULL;
+    if (target->db_only)
+        snprintf(why, CLIENT_WHY_SIZE, "this needs a daemon; leave --db out");
+    else
+        client = client_open(target, why);
+    if (client != NULL) {
+        json_t *result = client_call(client, method, params, why);
+        client_close(client);
+        return result;
+    }
+    bool at_sea =
+        strncmp(method, "dive.", 5) == 0; /* when a dive begins and ends is what a clock on board says */
+    if (at_sea || target->db_only || options->verb->needs != CLI_NEEDS_RECORD || target->db[0] == '\0' ||
+        access(target->db, F_OK) != 0) {
+        json_decref(params);
+        return NULL;
+    }
+    json_t *result = offline_call(target, method, params, why);
+    if (result != NULL)
+        fprintf(stderr, "no daemon answers; entered into %s itself\n", target->db);
+    return result;
+}
+
 int ask_command(const struct options *options, const char *method, json_t *params, const char *word)
 {
     struct target target;
     char why[CLIENT_WHY_SIZE];
-    struct client *client = ask_open(options, &target);
-    if (client == NULL) {
+    ask_put(params, "dive", options_value(options, "dive"));
+    if (target_find(options, &target) != CLI_DONE) {
         json_decref(params);
         return CLI_FAILED;
     }
-    json_t *result = client_call(client, method, params, why);
-    client_close(client);
+    json_t *result = ask_call(options, &target, method, params, why);
     if (result == NULL)
         return cli_fail(options->verb, "%s", why);
     print_done(options, result, word);

@@ -9,6 +9,10 @@
 /* A client for the options' target, or NULL after saying why not; --db alone is no daemon. */
 struct client *ask_open(const struct options *options, struct target *target);
 
+/* One command: to the daemon; with --db, or where none answers and the verb allows it, to the database itself. As client_call(). */
+json_t *ask_call(const struct options *options, const struct target *target, const char *method,
+                 json_t *params, char why[CLIENT_WHY_SIZE]);
+
 /* Sends one command and prints what came of it: "WORD D007-M0112 (seq 1841)", or the result with --json. Takes over `params`. */
 int ask_command(const struct options *options, const char *method, json_t *params, const char *word);
 

@@ -1,22 +1,6 @@
 #include "cli/ask.h"
-#include "cli/show.h"
+#include "cli/lastref.h"
 #include "cli/verbs.h"
-
-#include <string.h>
-
-/* `last` is the newest sighting here: only sightings and samples carry names. */
-static json_t *target_ref(struct client *client, const char *given, char *why)
-{
-    if (strcmp(given, "last") != 0)
-        return json_string(given);
-    json_t *answer = client_call(client, "sightings", json_pack("{s:i, s:b}", "limit", 1, "newest", 1), why);
-    const char *id = show_text(json_array_get(json_object_get(answer, "sightings"), 0), "id");
-    json_t *ref = id[0] != '\0' ? json_string(id) : NULL;
-    if (answer != NULL && ref == NULL)
-        snprintf(why, CLIENT_WHY_SIZE, "there is no sighting yet in this dive");
-    json_decref(answer);
-    return ref;
-}
 
 static json_t *params_of(const struct options *options)
 {
@@ -33,23 +17,13 @@ static json_t *params_of(const struct options *options)
 static int run(const struct cli_verb *verb, int argc, char **argv)
 {
     struct options options;
-    struct target target;
-    char why[CLIENT_WHY_SIZE];
     int wrong = options_read(&options, verb, argc, argv);
     if (wrong != CLI_DONE)
         return wrong == OPTIONS_HELPED ? CLI_DONE : wrong;
     json_t *params = params_of(&options);
-    if (strcmp(options.argument[0], "last") == 0) {
-        struct client *client = ask_open(&options, &target);
-        json_t *ref = client != NULL ? target_ref(client, options.argument[0], why) : NULL;
-        client_close(client);
-        if (ref == NULL) {
-            json_decref(params);
-            return client == NULL ? CLI_FAILED : cli_fail(verb, "%s", why);
-        }
-        json_object_set_new(params, "ref", ref);
-    } else {
-        ask_put(params, "ref", options.argument[0]);
+    if (!lastref_put(&options, params)) {
+        json_decref(params);
+        return CLI_FAILED;
     }
     return ask_command(&options, "identify", params, "identified");
 }
@@ -60,6 +34,7 @@ static const struct cli_option OPTIONS[] = {
     {"name-id", "ID", "identifier of the name in a checklist"},
     {"by", "WHO", "who says so"},
     {"why", "TEXT", "on what ground"},
+    {"dive", "ID", "that dive, ended perhaps; without it the open one, else the latest"},
     {0}};
 
 const struct cli_verb verb_identify = {
@@ -72,7 +47,7 @@ const struct cli_verb verb_identify = {
     .options = OPTIONS,
     .least = 2,
     .most = 2,
-    .needs = CLI_NEEDS_DAEMON,
+    .needs = CLI_NEEDS_RECORD,
     .prints = true,
     .run = run,
 };

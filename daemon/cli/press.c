@@ -28,6 +28,7 @@ static const struct cli_option OPTIONS[] = {
     {"ago", "TIME", "the moment was that long ago: 20s, 2m30s"},
     {"at", "WHEN", "the moment was at this UTC or timecode"},
     {"by", "WHO", "who enters it"},
+    {"dive", "ID", "that dive, ended perhaps; without it the open one, else the latest"},
     {0}};
 
 const struct cli_verb verb_press = {
@@ -44,7 +45,7 @@ const struct cli_verb verb_press = {
     .options = OPTIONS,
     .least = 1,
     .most = 1,
-    .needs = CLI_NEEDS_DAEMON,
+    .needs = CLI_NEEDS_RECORD,
     .prints = true,
     .run = run,
 };

@@ -14,7 +14,10 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
     return ask_command(&options, "remark", params, "remarked on");
 }
 
-static const struct cli_option OPTIONS[] = {{"by", "WHO", "who says so"}, {0}};
+static const struct cli_option OPTIONS[] = {
+    {"by", "WHO", "who says so"},
+    {"dive", "ID", "that dive, ended perhaps; without it the open one, else the latest"},
+    {0}};
 
 const struct cli_verb verb_remark = {
     .name = "remark",
@@ -26,7 +29,7 @@ const struct cli_verb verb_remark = {
     .options = OPTIONS,
     .least = 2,
     .most = 2,
-    .needs = CLI_NEEDS_DAEMON,
+    .needs = CLI_NEEDS_RECORD,
     .prints = true,
     .run = run,
 };

@@ -22,13 +22,15 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
     return ask_command(&options, "sample", params, "kept");
 }
 
-static const struct cli_option OPTIONS[] = {{"container", "NAME", "what it went into"},
-                                            {"note", "TEXT", "a note on the sample"},
-                                            {"seat", "SEAT", "who takes it; without it the navigator's"},
-                                            {"ago", "TIME", "taken that long ago: 20s, 2m30s"},
-                                            {"at", "WHEN", "taken at this UTC or timecode"},
-                                            {"by", "WHO", "who enters it"},
-                                            {0}};
+static const struct cli_option OPTIONS[] = {
+    {"container", "NAME", "what it went into"},
+    {"note", "TEXT", "a note on the sample"},
+    {"seat", "SEAT", "who takes it; without it the navigator's"},
+    {"ago", "TIME", "taken that long ago: 20s, 2m30s"},
+    {"at", "WHEN", "taken at this UTC or timecode"},
+    {"by", "WHO", "who enters it"},
+    {"dive", "ID", "that dive, ended perhaps; without it the open one, else the latest"},
+    {0}};
 
 const struct cli_verb verb_sample = {
     .name = "sample",
@@ -38,7 +40,7 @@ const struct cli_verb verb_sample = {
     .examples = "  bellrope sample --container 'box 3'\n"
                 "  bellrope sample --container core-2 --note 'top 10 cm lost'\n",
     .options = OPTIONS,
-    .needs = CLI_NEEDS_DAEMON,
+    .needs = CLI_NEEDS_RECORD,
     .prints = true,
     .run = run,
 };

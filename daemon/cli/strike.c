@@ -21,6 +21,7 @@ static const struct cli_option OPTIONS[] = {
     {"why", "TEXT", "the reason"},
     {"by", "WHO", "who says so"},
     {"undo", NULL, "it was no slip after all: the record stands again"},
+    {"dive", "ID", "that dive, ended perhaps; without it the open one, else the latest"},
     {0}};
 
 const struct cli_verb verb_strike = {
@@ -36,7 +37,7 @@ const struct cli_verb verb_strike = {
     .options = OPTIONS,
     .least = 1,
     .most = 1,
-    .needs = CLI_NEEDS_DAEMON,
+    .needs = CLI_NEEDS_RECORD,
     .prints = true,
     .run = run,
 };

@@ -48,6 +48,7 @@ static int read_config(const struct options *options, const char *path, struct t
         if (out->token_file[0] == '\0')
             snprintf(out->token_file, sizeof out->token_file, "%s", from->token_file);
         snprintf(out->db, sizeof out->db, "%s", config->store_file);
+        snprintf(out->config, sizeof out->config, "%s", path);
     }
     free(config);
     return problems == 0 ? CLI_DONE : cli_fail(options->verb, "%s: %d problems; see above", path, problems);
@@ -70,6 +71,8 @@ int target_find(const struct options *options, struct target *out)
         !take(out->token_file, sizeof out->token_file, options_value(options, "token-file")))
         return cli_misuse(options->verb, "a path is too long");
     out->db_only = db != NULL;
+    if (db != NULL && !take(out->config, sizeof out->config, options_value(options, "config")))
+        return cli_misuse(options->verb, "a path is too long");
     if (db != NULL)
         return CLI_DONE;
     const char *path = config_path(options);

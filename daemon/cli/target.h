@@ -1,7 +1,7 @@
 /*
  * target: which daemon and which database a verb is about. In this order:
  *
- *   --db FILE        that database; no daemon is asked
+ *   --db FILE        that database; no daemon is asked. --config beside it gives key plans and checklist
  *   --socket PATH    a unix socket, or HOST:PORT
  *   --config FILE    its [socket] and [store]; else $BELLROPE_CONFIG, else ./bellrope.ini, else /etc/bellrope/bellrope.ini
  */
@@ -14,6 +14,8 @@ struct target {
     char socket[256]; /* a path, or HOST:PORT; empty: not known */
     char db[1024];    /* empty: not known */
     char token_file[1024];
+    char config
+        [1024];   /* the configuration that was read; with --db the one that --config names; empty: none */
     bool db_only; /* --db */
 };
 

@@ -378,6 +378,8 @@ static bool target_of(const struct command *command, char *ref, char *letter, ui
     char text[REF_SIZE];
     text_of(command, "ref", text, sizeof text);
     if (strcmp(text, "last") == 0) {
+        if (!in_hand(command))
+            return false;
         if (e->dive.markers == 0) {
             refuse(command, REFUSED_NO_SUCH, "there is no marker yet in this dive");
             return false;

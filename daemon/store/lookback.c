@@ -23,6 +23,7 @@ static bool read_command(struct command *out, const char *record, size_t len)
     struct fields fields;
     char ref[REF_SIZE], dive[DIVE_ID_SIZE];
     *out = (struct command){.letter = '\0'};
+    ref[0] = '\0';
     if (!fields_parse(&fields, record, len))
         return false;
     fields_text(&fields, "op", out->op, sizeof out->op);
@@ -31,8 +32,9 @@ static bool read_command(struct command *out, const char *record, size_t len)
     if (fields_text(&fields, "ref", ref, sizeof ref) &&
         entry_ref_parse(ref, dive, &out->letter, &out->number) && dive[0] != '\0')
         memcpy(out->dive, dive, sizeof dive);
-    out->refolds =
-        strcmp(out->op, "press") == 0 || strcmp(out->op, "sample") == 0 || strcmp(out->op, "strike") == 0;
+    bool last = strcmp(ref, "last") == 0; /* which marker that is only the dive in hand tells */
+    out->refolds = last || strcmp(out->op, "press") == 0 || strcmp(out->op, "sample") == 0 ||
+                   strcmp(out->op, "strike") == 0;
     return true;
 }
 
@@ -46,7 +48,7 @@ bool lookback_needed(const struct lookback_hand *hand, const char *record, size_
     struct command command;
     if (!read_command(&command, record, len))
         return false;
-    bool about_a_record = command.refolds || command.letter != '\0' || strcmp(command.op, "remark") == 0;
+    bool about_a_record = command.refolds || command.letter != '\0';
     return command.label[0] != '\0' || (about_a_record && is_other(hand, &command));
 }
 

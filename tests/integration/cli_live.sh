@@ -117,7 +117,7 @@ wait "$daemon_pid" 2>/dev/null || true
 [ -S "$dir/sock" ] || fail "SIGKILL should leave the socket file"
 start
 run 0 press A3
-says "kept D007-M0005"
+says "kept D007-M0006"
 if "$build/bellroped" --config "$dir/bellrope.ini" >"$dir/second.log" 2>&1; then fail "a second daemon started"; fi
 grep -q "$daemon_pid" "$dir/second.log" || fail "the second daemon does not say who holds the place"
 run 0 press A1
@@ -129,9 +129,9 @@ says "there is a dive D007 already"
 # Tables and rows, from the daemon and from the file.
 run 0 markers
 awk '{ gsub(/±|…/, "x") } length($0) > 100 { exit 1 }' "$dir/out" || fail "a line is longer than 100"
-says "6 markers of dive D007"
+says "7 markers of dive D007"
 run 0 markers --json --last 2
-[ "$(jq -r .id "$dir/out" | tr '\n' ' ')" = "D007-M0005 D007-M0006 " ] || fail "not the newest two"
+[ "$(jq -r .id "$dir/out" | tr '\n' ' ')" = "D007-M0006 D007-M0007 " ] || fail "not the newest two"
 run 0 markers --json
 cp "$dir/out" "$dir/by-daemon"
 run 0 markers --json --db "$dir/dive.db"
@@ -174,12 +174,12 @@ for format in csv json webvtt; do
     run 0 export $format -o "$dir/again.$format" --dive D007
     cmp -s "$dir/out.$format" "$dir/again.$format" || fail "two exports as $format differ"
 done
-[ "$(jq '.markers | length' "$dir/out.json")" = 6 ] || fail "the json export lacks markers"
+[ "$(jq '.markers | length' "$dir/out.json")" = 7 ] || fail "the json export lacks markers"
 run 1 export json -o "$dir/none/out.json"
 run 2 export pdf -o "$dir/out.pdf"
 run 0 dive pack D007 -o "$dir/D007.db"
 run 0 markers --db "$dir/D007.db"
-says "6 markers of dive D007"
+says "7 markers of dive D007"
 
 kill "$daemon_pid"
 wait "$daemon_pid" || fail "the daemon did not end well"

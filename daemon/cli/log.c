@@ -1,0 +1,220 @@
+#include "cli/ask.h"
+#include "cli/show.h"
+#include "cli/table.h"
+#include "cli/verbs.h"
+
+#include "core/event.h"
+#include "export/rowjson.h"
+
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+/* What a change of a record says, in order; the first words are the ones people look for. */
+static const struct {
+    const char *member, *before;
+} TOLD[] = {{"state", ""},
+            {"label", ""},
+            {"cause", ""},
+            {"name", ""},
+            {"qualifier", ""},
+            {"rank", ""},
+            {"text", ""},
+            {"closed_by", "closed by "},
+            {"container", "in "},
+            {"sighting", "in "},
+            {"tied_to", "tied to "},
+            {"again_of", "again of "},
+            {"struck_by", "struck by "},
+            {"advice", ""},
+            {"note", "note: "},
+            {"who", "at the seat: "},
+            {"by", "by "},
+            {"why", "because: "}};
+
+struct life {
+    const struct options *options;
+    struct table *table;
+    size_t rows;
+};
+
+static const struct table_column COLUMNS[] = {{"SEQ", true, false, false},
+                                              {"WHEN", false, false, false},
+                                              {"WHAT", false, false, false},
+                                              {"TIME", false, false, true},
+                                              {"SAYS", false, true, false}};
+
+static void add(char *says, size_t size, const char *before, const char *text)
+{
+    size_t len = strlen(says);
+    snprintf(says + len, size - len, "%s%s%s", len > 0 ? ", " : "", before, text);
+}
+
+static void tell(const json_t *event, char *says, size_t size)
+{
+    const json_t *individuals = json_object_get(event, "individuals"),
+                 *length = json_object_get(event, "value_m");
+    char number[48];
+    says[0] = '\0';
+    if (json_is_true(json_object_get(event, "restored")))
+        add(says, size, "", "stands again");
+    for (size_t i = 0; i < sizeof TOLD / sizeof TOLD[0]; i++) {
+        const char *text = show_text(event, TOLD[i].member);
+        if (text[0] != '\0')
+            add(says, size, TOLD[i].before, text);
+    }
+    if (json_is_integer(individuals)) {
+        snprintf(number, sizeof number, "%" JSON_INTEGER_FORMAT " individuals",
+                 json_integer_value(individuals));
+        add(says, size, "", number);
+    }
+    if (json_is_number(length)) {
+        snprintf(number, sizeof number, "%.3f m ± %.3f m", json_number_value(length),
+                 json_number_value(json_object_get(event, "sigma_m")));
+        add(says, size, "", number);
+    }
+    if (json_is_true(json_object_get(event, "recomputed")))
+        add(says, size, "", "worked out anew");
+}
+
+/* The time that the change gives the record, where it gives one: of a press, or the beginning of a sighting. */
+static const char *time_of(const json_t *event, char text[SHOW_SIZE])
+{
+    static const char *const types[] = {"marker", "settled"};
+    const char *type = show_text(event, "type");
+    for (size_t i = 0; i < 2; i++)
+        if (strcmp(type, types[i]) == 0)
+            return show_time(event, "utc", text);
+    if (show_text(event, "taken")[0] != '\0')
+        return show_time(event, "taken", text);
+    return show_text(event, "start")[0] != '\0' ? show_time(event, "start", text) : "";
+}
+
+static bool on_event(void *ctx, const struct query_event *row)
+{
+    struct life *life = ctx;
+    json_t *event = json_loadb(row->event, row->len, 0, NULL);
+    char says[512], text[SHOW_SIZE], when[64] = "-", made[40];
+    life->rows++;
+    if (life->options->json) {
+        printf("%.*s\n", (int)row->len, row->event);
+    } else if (life->table != NULL && event != NULL) {
+        if (row->at.trust != CLOCK_TRUST_NONE) {
+            event_utc_text(row->at.utc, made);
+            snprintf(when, sizeof when, "%.10s %.8s", made, made + 11);
+        }
+        tell(event, says, sizeof says);
+        table_cellf(life->table, "%lld", (long long)row->seq);
+        table_cell(life->table, when);
+        table_cell(life->table, show_text(event, "type"));
+        table_cell(life->table, time_of(event, text));
+        table_cell(life->table, says);
+    }
+    json_decref(event);
+    return true;
+}
+
+struct last {
+    char ref[REF_SIZE];
+};
+
+static bool keep_ref(void *ctx, const struct query_marker *row)
+{
+    struct last *last = ctx;
+    snprintf(last->ref, sizeof last->ref, "%s", row->ref);
+    return true;
+}
+
+/* REF in full. False after saying why. */
+static bool full_ref(const struct options *options, struct store_reader *reader, char ref[REF_SIZE])
+{
+    const char *given = options->argument[0], *named = options_value(options, "dive");
+    char dive[DIVE_ID_SIZE], letter;
+    uint32_t number;
+    if (strcmp(given, "last") != 0 && !entry_ref_parse(given, dive, &letter, &number)) {
+        cli_fail(options->verb,
+                 "'%s' is no reference; give one such as M112, S31, A4, T2, D007-M0112 or last", given);
+        return false;
+    }
+    bool last = strcmp(given, "last") == 0;
+    if (last || dive[0] == '\0') {
+        if (named != NULL)
+            snprintf(dive, sizeof dive, "%s", named);
+        else if (!rowjson_default_dive(reader, dive))
+            dive[0] = '\0';
+    }
+    if (last) {
+        struct last newest = {""};
+        struct query_want want = {.dive = dive};
+        (void)query_markers(reader, &want, keep_ref, &newest);
+        snprintf(ref, REF_SIZE, "%s", newest.ref);
+    } else {
+        entry_ref(ref, dive, letter, number);
+    }
+    return true;
+}
+
+static int show(const struct options *options, struct store_reader *reader)
+{
+    struct life life = {.options = options};
+    char ref[REF_SIZE];
+    if (!full_ref(options, reader, ref))
+        return CLI_FAILED;
+    if (!options->json)
+        life.table = table_new(COLUMNS, sizeof COLUMNS / sizeof COLUMNS[0]);
+    struct query_journal want = {.ref = ref};
+    int64_t rows = query_journal(reader, &want, on_event, &life);
+    if (rows > 0 && life.table != NULL) {
+        printf("%s\n", ref);
+        table_print(life.table, TABLE_WIDTH, stdout);
+    }
+    table_free(life.table);
+    if (rows < 0)
+        return cli_fail(options->verb, "%s", store_reader_error(reader));
+    return rows > 0 ? CLI_DONE
+                    : cli_fail(options->verb,
+                               "there is no record %s; `bellrope markers` and `bellrope sightings` list them",
+                               ref);
+}
+
+static int run(const struct cli_verb *verb, int argc, char **argv)
+{
+    struct options options;
+    struct target target;
+    struct store_reader *reader;
+    struct store_error error;
+    int done = options_read(&options, verb, argc, argv);
+    if (done != CLI_DONE)
+        return done == OPTIONS_HELPED ? CLI_DONE : done;
+    if (target_find(&options, &target) != CLI_DONE)
+        return CLI_FAILED;
+    if (target.db[0] == '\0')
+        return cli_fail(verb,
+                        "the journal is read from the database: name it with --db FILE or --config FILE");
+    if (store_reader_open(&reader, target.db, &error) != STORE_OK)
+        return cli_fail(verb, "%s", error.text);
+    done = show(&options, reader);
+    store_reader_close(reader);
+    return done;
+}
+
+static const struct cli_option OPTIONS[] = {
+    {"dive", "ID", "the dive of a short REF; without it the open one, else the latest"}, {0}};
+
+const struct cli_verb verb_log = {
+    .name = "log",
+    .arguments = "REF [options]",
+    .summary = "Shows the life of a record: every change, when, by whom and why",
+    .details =
+        "REF is M112, S31, A4, T2, D007-M0112, or `last` for the newest marker. Read from the journal in\n"
+        "the database, also while the daemon writes. TIME is what the change gives the record. With --json\n"
+        "the events themselves, one a line.",
+    .examples = "  bellrope log S31\n"
+                "  bellrope log D007-M0112 --db dive.db --json\n",
+    .options = OPTIONS,
+    .least = 1,
+    .most = 1,
+    .needs = CLI_NEEDS_RECORD,
+    .prints = true,
+    .run = run,
+};
