@@ -414,7 +414,7 @@ static void on_flashed(struct engine *e, int pad, const struct wire_flashed *fla
         return;
     const struct boot *boot = &e->boot[e->pad[pad].boot];
     struct clockmap_interval first, last;
-    if (!clockmap_at(&boot->map, (int64_t)flashed->tick_us, &first) ||
+    if (boot->id != flashed->boot || !clockmap_at(&boot->map, (int64_t)flashed->tick_us, &first) ||
         !clockmap_at(&boot->map, (int64_t)flashed->tick_us + flashed->within_us, &last))
         return;
     e->clap.waiting = false;
