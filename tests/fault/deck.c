@@ -33,7 +33,8 @@ struct deck_pad {
     int index;
     struct pty *pty;
     int64_t next_ns;
-    enum pad_lamp lamp;
+    struct wire_decoder heard;
+    bool red;
 };
 
 struct deck {
@@ -172,9 +173,19 @@ static void on_event(void *ctx, int64_t now_ns, const char *what, int pad, uint3
     truth_event(&deck->truth, now_ns, what, pad, boot, text);
 }
 
+static void on_message(void *ctx, const struct wire_message *message)
+{
+    struct deck_pad *pad = ctx;
+    if (message->type != WIRE_LAMP)
+        return;
+    pad->red = message->u.lamp.cue == WIRE_CUE_FAULT;
+    pad->deck->count.red[pad->index] += pad->red;
+}
+
 static void on_host_bytes(void *ctx, const uint8_t *bytes, size_t len)
 {
     struct deck_pad *pad = ctx;
+    wire_decoder_feed(&pad->heard, bytes, len, on_message, pad);
     rig_pad_bytes(pad->deck->rig, pad->index, campaign_clock_ns(), bytes, len);
 }
 
@@ -400,6 +411,17 @@ void deck_count(const struct deck *deck, struct deck_count *out)
     out->recovery_median_ms = campaign_quantile(deck->recovery, deck->recoveries, 0.5);
 }
 
+bool deck_is_red(const struct deck *deck, int pad)
+{
+    return deck->pad[pad].red;
+}
+
+/* A press that was kept while the lamp was still green from the one before shows no change of the lamp: its answer counts. */
+static int64_t green_of(const struct rig_press *one)
+{
+    return one->amber_ns == INT64_MIN ? one->kept_ns : one->green_ns;
+}
+
 double *deck_greens(const struct deck *deck, int64_t from_ns, int64_t to_ns, size_t *count)
 {
     double *green = calloc((size_t)deck->presses + 1, sizeof *green);
@@ -408,8 +430,9 @@ double *deck_greens(const struct deck *deck, int64_t from_ns, int64_t to_ns, siz
         abort();
     for (int i = 0; i < deck->presses; i++) {
         const struct rig_press *one = &deck->press[i];
-        if (one->touched && one->at_ns >= from_ns && one->at_ns < to_ns && one->green_ns != INT64_MIN)
-            green[(*count)++] = (double)(one->green_ns - one->at_ns) / 1e6;
+        if (one->touched && one->at_ns >= from_ns && one->at_ns < to_ns && one->result == WIRE_RESULT_KEPT &&
+            green_of(one) != INT64_MIN)
+            green[(*count)++] = (double)(green_of(one) - one->at_ns) / 1e6;
     }
     return green;
 }
@@ -467,7 +490,7 @@ static void compare_presses(struct deck *deck, sqlite3 *db, struct deck_verdict 
                           one->number, one->pad, one->boot, one->seq,
                           one->green_ns != INT64_MIN ? "green" : "not green");
         verdict->lost += due && rows == 0;
-        verdict->doubled += rows > 1 || (!due && rows > 0);
+        verdict->doubled += rows > 1;
     }
     sqlite3_finalize(stmt);
 }
@@ -660,6 +683,7 @@ static bool make_lines(struct deck *deck)
         snprintf(path, sizeof path, "%s/rig/pad-%s", deck->campaign->folder, i == 0 ? "science" : "nav");
         deck->pad[i].deck = deck;
         deck->pad[i].index = i;
+        wire_decoder_init(&deck->pad[i].heard);
         deck->pad[i].pty = pty_new(&deck->loop, path, on_host_bytes, &deck->pad[i]);
     }
     for (int i = 0; i < DECK_SERIAL_FEEDS && deck->options.serial_feeds; i++) {

@@ -69,7 +69,7 @@ struct deck_count {
     double recovery_median_ms;
     int64_t events; /* received by all subscribers */
     int64_t reconnects;
-    int64_t red[DECK_PADS]; /* how often the lamp turned red */
+    int64_t red[DECK_PADS]; /* how often the daemon asked for the lamp of a fault */
 };
 void deck_count(const struct deck *deck, struct deck_count *out);
 bool deck_is_red(const struct deck *deck, int pad);
