@@ -220,7 +220,7 @@ static bool take_depth(void *ctx, const struct query_point *row)
     return true;
 }
 
-void dwca_place(struct dwca *dwca, uint32_t number, utc_ns from, utc_ns to, struct dwca_place *out)
+void dwca_place(struct dwca *dwca, uint32_t marker, utc_ns from, utc_ns to, struct dwca_place *out)
 {
     const struct window_channel *depth = &dwca->window.channel[0];
     struct query_telemetry want = {
@@ -228,7 +228,7 @@ void dwca_place(struct dwca *dwca, uint32_t number, utc_ns from, utc_ns to, stru
     *out = (struct dwca_place){.uncertainty_m = -1};
     if (depth->feed[0] != '\0' && query_telemetry(dwca->job->reader, &want, take_depth, out) < 0)
         dwca->failed = true;
-    if (!dwca_find_marker(dwca, number))
+    if (!dwca_find_marker(dwca, marker))
         return;
     const struct marker_telemetry *telemetry = &dwca->marker.marker.telemetry;
     out->known = telemetry->position.known;

@@ -130,13 +130,12 @@ void dwcrow_text(struct dwcrow *row, const char *text)
     if (row->at++ > 0)
         dwczip_write(row->zip, "\t", 1);
     while ((text = plain_next(text, unit)) != NULL) {
-        size_t len = strlen(unit);
-        if (used + len > sizeof piece) {
+        if (used + PLAIN_UNIT > sizeof piece) {
             dwczip_write(row->zip, piece, used);
             used = 0;
         }
-        memcpy(piece + used, unit, len);
-        used += len;
+        for (const char *byte = unit; *byte != '\0'; byte++)
+            piece[used++] = *byte;
     }
     dwczip_write(row->zip, piece, used);
 }

@@ -187,7 +187,7 @@ static int prepare(struct overlay *overlay, utc_ns *from, utc_ns *to)
 static int write_overlay(struct export_job *job)
 {
     struct overlay overlay = {.job = job};
-    utc_ns from, to;
+    utc_ns from = {0}, to = {0};
     int result = prepare(&overlay, &from, &to);
     if (result == 0) {
         caption_open(&overlay.caption, job->out, job->options->as_srt ? CAPTION_SRT : CAPTION_WEBVTT);

@@ -37,11 +37,11 @@ const char *plain_next(const char *text, char unit[PLAIN_UNIT])
     size_t len = length_of(lead);
     uint32_t point = len == 1 ? lead : len == 0 ? UINT32_MAX : decode(text, len);
     if (point == UINT32_MAX) {
-        strcpy(unit, "\xEF\xBF\xBD");
+        memcpy(unit, "\xEF\xBF\xBD", 4);
         return text + 1;
     }
     if (point < 0x20 || (point >= 0x7F && point < 0xA0) || point == 0xFFFE || point == 0xFFFF) {
-        strcpy(unit, " ");
+        memcpy(unit, " ", 2);
         return text + len;
     }
     memcpy(unit, text, len);
