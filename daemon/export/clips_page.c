@@ -89,9 +89,9 @@ static void put_cost(FILE *out, const json_t *clip)
                 after);
     }
     if (json_is_true(json_object_get(clip, "cut_before")))
-        fputs("; the video begins later than the sighting", out);
+        fputs("; cut off where the video begins", out);
     if (json_is_true(json_object_get(clip, "cut_after")))
-        fputs("; the video ends before it", out);
+        fputs("; cut off where the video ends", out);
 }
 
 static void put_clip(FILE *out, const json_t *clip)
