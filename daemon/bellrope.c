@@ -5,19 +5,12 @@
 #include <signal.h>
 #include <string.h>
 
-static const struct cli_verb *const VERBS[] = {
-    &verb_status,    &verb_follow, &verb_press,    &verb_seat,     &verb_dive,  &verb_sample,
-    &verb_samples,   &verb_remark, &verb_strike,   &verb_identify, &verb_clap,  &verb_markers,
-    &verb_sightings, &verb_decode, &verb_timecode, &verb_export,   &verb_check, &verb_replay,
-    &verb_clips,     &verb_report, &verb_doctor,   &verb_log,      &verb_size,
-};
-#define VERB_COUNT (sizeof VERBS / sizeof VERBS[0])
-
 static void print_verbs(FILE *out)
 {
     fputs("bellrope VERB [options]: ask and command the recorder of a dive.\n\n", out);
-    for (size_t i = 0; i < VERB_COUNT; i++)
-        fprintf(out, "  %-10s %s\n", VERBS[i]->name, VERBS[i]->summary);
+    for (size_t i = 0; i < cli_verb_count; i++)
+        if (!cli_verbs[i]->hidden)
+            fprintf(out, "  %-10s %s\n", cli_verbs[i]->name, cli_verbs[i]->summary);
     fputs("\n`bellrope VERB --help` shows a verb's options and examples.\n"
           "The daemon is found by --socket PATH, --config FILE, $BELLROPE_CONFIG, ./bellrope.ini or\n"
           "/etc/bellrope/bellrope.ini; --db FILE reads a database without one.\n",
@@ -36,9 +29,9 @@ int main(int argc, char **argv)
         print_verbs(stdout);
         return CLI_DONE;
     }
-    for (size_t i = 0; i < VERB_COUNT; i++)
-        if (strcmp(VERBS[i]->name, name) == 0)
-            return VERBS[i]->run(VERBS[i], argc - 1, argv + 1);
+    for (size_t i = 0; i < cli_verb_count; i++)
+        if (strcmp(cli_verbs[i]->name, name) == 0)
+            return cli_verbs[i]->run(cli_verbs[i], argc - 1, argv + 1);
     if (name[0] != '\0')
         fprintf(stderr, "bellrope: there is no verb '%s'\n\n", name);
     print_verbs(stderr);

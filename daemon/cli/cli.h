@@ -31,6 +31,7 @@ struct cli_verb {
     enum cli_needs
         needs;   /* --socket and --config, and --db where the record alone will do; see cli/target.h */
     bool prints; /* takes --json */
+    bool hidden; /* not listed: for packaging */
     int (*run)(const struct cli_verb *verb, int argc, char **argv);
 };
 

@@ -14,10 +14,7 @@ static const struct cli_option JSON_OPTION[] = {{"json", NULL, "print JSON"}, {0
 static const struct cli_option HELP_OPTION[] = {{"help", NULL, "show this"}, {0}};
 static const struct cli_option NO_OPTIONS[] = {{0}};
 
-#define SETS 5
-
-/* The verb's own options and those it shares with others. */
-static void sets_of(const struct cli_verb *verb, const struct cli_option *set[SETS])
+void options_sets(const struct cli_verb *verb, const struct cli_option *set[OPTIONS_SETS])
 {
     set[0] = verb->options != NULL ? verb->options : NO_OPTIONS;
     set[1] = verb->prints ? JSON_OPTION : NO_OPTIONS;
@@ -28,9 +25,9 @@ static void sets_of(const struct cli_verb *verb, const struct cli_option *set[SE
 
 static const struct cli_option *find(const struct cli_verb *verb, const char *name, size_t len)
 {
-    const struct cli_option *set[SETS];
-    sets_of(verb, set);
-    for (int i = 0; i < SETS; i++)
+    const struct cli_option *set[OPTIONS_SETS];
+    options_sets(verb, set);
+    for (int i = 0; i < OPTIONS_SETS; i++)
         for (const struct cli_option *option = set[i]; option->name != NULL; option++)
             if (strlen(option->name) == len && memcmp(option->name, name, len) == 0)
                 return option;
@@ -44,9 +41,9 @@ void options_help(const struct cli_verb *verb, FILE *out)
     if (verb->details != NULL)
         fprintf(out, "\n%s\n", verb->details);
     fprintf(out, "\nOptions:\n");
-    const struct cli_option *set[SETS];
-    sets_of(verb, set);
-    for (int i = 0; i < SETS; i++) {
+    const struct cli_option *set[OPTIONS_SETS];
+    options_sets(verb, set);
+    for (int i = 0; i < OPTIONS_SETS; i++) {
         for (const struct cli_option *option = set[i]; option->name != NULL; option++) {
             char left[48];
             snprintf(left, sizeof left, "%s%s%s%s", option->name[1] == '\0' ? "-" : "--", option->name,

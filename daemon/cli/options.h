@@ -37,6 +37,10 @@ bool options_int(const struct options *options, const char *name, long long leas
 /* A number of nanoseconds from "20", "20s", "1.5s", "2m30s", "1h05m", "3d". False: it is none. */
 bool options_duration(const char *text, long long *ns);
 
+/* The tables of a verb: its own options and those it shares with others, each ended by a zeroed entry. */
+#define OPTIONS_SETS 5
+void options_sets(const struct cli_verb *verb, const struct cli_option *set[OPTIONS_SETS]);
+
 void options_help(const struct cli_verb *verb, FILE *out);
 
 #endif

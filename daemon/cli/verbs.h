@@ -1,11 +1,16 @@
-/* verbs: every verb of `bellrope`, one file each. */
+/* verbs: every verb of `bellrope`, one file each; help, completion and manual pages are made from their tables. */
 #ifndef BELLROPE_CLI_VERBS_H
 #define BELLROPE_CLI_VERBS_H
 
 #include "cli/cli.h"
 
-extern const struct cli_verb verb_status, verb_follow, verb_press, verb_dive, verb_sample, verb_samples,
-    verb_remark, verb_strike, verb_identify, verb_seat, verb_clap, verb_markers, verb_sightings, verb_decode,
-    verb_timecode, verb_export, verb_check, verb_replay, verb_clips, verb_report, verb_doctor, verb_log, verb_size;
+extern const struct cli_verb verb_status, verb_follow, verb_press, verb_seat, verb_dive, verb_sample,
+    verb_samples, verb_remark, verb_strike, verb_identify, verb_clap, verb_markers, verb_sightings,
+    verb_decode, verb_timecode, verb_export, verb_check, verb_replay, verb_clips, verb_report,
+    verb_log, verb_size, verb_keys, verb_completion, verb_manpage;
+
+/* All of them, in the order in which help lists them. */
+extern const struct cli_verb *const cli_verbs[];
+extern const size_t cli_verb_count;
 
 #endif
