@@ -23,6 +23,7 @@ struct event {
     uint32_t number;
     char parent[DWCA_ID];
     const char *type;
+    bool undated; /* the clock was not known when it was pressed */
     utc_ns start, end;
     struct dwca_place place;
     const char *footprint; /* WKT; "": none */
@@ -78,7 +79,10 @@ static void put_event(struct dwca *dwca, const struct event *event)
     dwcrow_text(row, id);
     dwcrow_text(row, event->parent);
     dwcrow_text(row, event->type);
-    put_date(row, event->start, event->end);
+    if (event->undated)
+        dwcrow_empty(row);
+    else
+        put_date(row, event->start, event->end);
     put_place(row, &event->place);
     dwcrow_text(row, event->footprint);
     dwcrow_text(row, event->footprint[0] != '\0' ? "EPSG:4326" : "");
@@ -263,6 +267,15 @@ static void describe_time(const struct dwca *dwca, char *out, size_t size)
              marker->telemetry.position.known ? marker->telemetry.position.source : "press not known");
 }
 
+/* What dwca_place() found of the press that the event hangs on. */
+static void describe_press(const struct dwca *dwca, uint32_t marker, struct event *event)
+{
+    if (dwca->marker.marker.number != marker)
+        return;
+    describe_time(dwca, event->remarks, sizeof event->remarks);
+    event->undated = dwca->marker.marker.when.trust == CLOCK_TRUST_NONE;
+}
+
 static bool sighting_row(void *ctx, const struct query_sighting *row)
 {
     struct dwca *dwca = ctx;
@@ -279,8 +292,7 @@ static bool sighting_row(void *ctx, const struct query_sighting *row)
                           .field_number = ""};
     parent_at(dwca, (utc_ns){sighting->start.ns + sighting->lead_ns}, event.parent);
     dwca_place(dwca, sighting->first_marker, event.start, event.end, &event.place);
-    if (dwca->marker.marker.number == sighting->first_marker)
-        describe_time(dwca, event.remarks, sizeof event.remarks);
+    describe_press(dwca, sighting->first_marker, &event);
     dwca_join(event.remarks, sizeof event.remarks, sighting->closed_by[0] == '\0' ? "was still open" : "");
     put_event(dwca, &event);
     return !dwca->failed;
@@ -306,8 +318,7 @@ static bool sample_row(void *ctx, const struct query_sample *row)
         parent_at(dwca, sample->taken, event.parent);
     dwca_place(dwca, sample->marker, (utc_ns){sample->taken.ns - NS_PER_S},
                (utc_ns){sample->taken.ns + NS_PER_S}, &event.place);
-    if (dwca->marker.marker.number == sample->marker)
-        describe_time(dwca, event.remarks, sizeof event.remarks);
+    describe_press(dwca, sample->marker, &event);
     dwca_join(event.remarks, sizeof event.remarks, sample->label);
     dwca_join(event.remarks, sizeof event.remarks, sample->note);
     put_event(dwca, &event);

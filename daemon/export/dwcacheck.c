@@ -83,7 +83,10 @@ static void check_place(struct check *check, const char *ref, bool found)
     if (strcmp(marker->telemetry.position.source, "ship") == 0)
         tell(check, false, ref, "decimalLatitude", "the position is the ship's, not the vehicle's",
              "say so in the abstract");
-    if (marker->when.trust == CLOCK_TRUST_UNSYNCED || marker->when.trust == CLOCK_TRUST_NONE)
+    if (marker->when.trust == CLOCK_TRUST_NONE)
+        tell(check, true, ref, "eventDate", "no UTC was known when it was pressed",
+             "give the daemon a clock: [utc] source");
+    if (marker->when.trust == CLOCK_TRUST_UNSYNCED)
         tell(check, false, ref, "eventDate", "its time is not certain: the clock was not synchronised",
              "compare with another clock and say the difference in the abstract");
     if (marker->who[0] == '\0' && marker->by[0] == '\0')

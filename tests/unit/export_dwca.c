@@ -335,6 +335,32 @@ static void the_check_lists_what_to_do(void **state)
     store_reader_close(reader);
 }
 
+static void a_press_without_utc_has_no_date(void **state)
+{
+    struct fixture *f = *state;
+    struct export_options options = {0};
+    struct items items = {0};
+    struct unpacked files;
+    char why[EXPORT_WHY_SIZE];
+    f->options.wait_for_room = true;
+    fixture_open(f);
+    dive_begin(f);
+    struct entry *entry = dive_marker(&PLAN, 1, 10, "subject", "Star", "", 1);
+    entry->of.marker.when = (struct when){.mono = {1000}, .mono_bound_ns = -1, .utc_bound_ns = -1};
+    submit(f, entry);
+    entry = dive_sighting(1, "closed", "Star", 8, 12, 1);
+    entry->of.sighting.start = entry->of.sighting.end = (utc_ns){0};
+    submit(f, entry);
+    flush(f);
+    unpack(f, &options, &files);
+    is(&files, "event.txt", "eventID", "D007-S001", "eventDate", "");
+    unpacked_free(&files);
+    struct store_reader *reader = open_reader(f);
+    assert_true(dwcacheck(reader, &options, on_item, &items, why) > 0);
+    assert_non_null(strstr(items.text, "must D007-S001 eventDate\n"));
+    store_reader_close(reader);
+}
+
 static void a_dive_without_anything(void **state)
 {
     struct fixture *f = *state;
@@ -362,6 +388,7 @@ int main(void)
         STORE_TEST(the_dataset_is_said),
         STORE_TEST(doubtful_species_give_the_genus_if_asked),
         STORE_TEST(the_check_lists_what_to_do),
+        STORE_TEST(a_press_without_utc_has_no_date),
         STORE_TEST(a_dive_without_anything),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
