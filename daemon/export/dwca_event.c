@@ -176,8 +176,8 @@ static void end_line(void *ctx)
     append(print, ")");
 }
 
-/* Fills in place and footprint; the text is the caller's to free. NULL: nothing to show, or failed. */
-static char *draw(struct dwca *dwca, struct event *event)
+/* Fills in place and footprint; the text is the caller's to free. NULL: no track, then the place is the marker's. */
+static char *draw(struct dwca *dwca, struct event *event, uint32_t marker)
 {
     static const struct path_sink sink = {begin_line, put_vertex, end_line};
     struct dwca_place place = {.uncertainty_m = -1};
@@ -186,11 +186,13 @@ static char *draw(struct dwca *dwca, struct event *event)
         dwca->failed = true;
     if (print.lines > 0)
         append(&print, ")");
-    dwca_place(dwca, 0, event->start, event->end, &event->place); /* depths */
-    event->place.known = place.known;
-    event->place.lat_deg = place.lat_deg;
-    event->place.lon_deg = place.lon_deg;
-    event->place.uncertainty_m = place.uncertainty_m;
+    dwca_place(dwca, marker, event->start, event->end, &event->place);
+    if (place.known) {
+        event->place.known = true;
+        event->place.lat_deg = place.lat_deg;
+        event->place.lon_deg = place.lon_deg;
+        event->place.uncertainty_m = place.uncertainty_m;
+    }
     event->footprint = print.text != NULL ? print.text : "";
     return print.text;
 }
@@ -206,7 +208,7 @@ static void put_dive(struct dwca *dwca)
                           .end = dwca->to,
                           .protocol = protocol_of(dwca),
                           .field_number = dwca->job->dive};
-    char *footprint = draw(dwca, &event);
+    char *footprint = draw(dwca, &event, 0);
     snprintf(event.effort, sizeof event.effort, "%" PRId64 " s", (dwca->to.ns - dwca->from.ns) / NS_PER_S);
     snprintf(event.remarks, sizeof event.remarks, "%s%s%s%s", row->dive.vehicle[0] != '\0' ? "vehicle " : "",
              row->dive.vehicle, row->dive.ship[0] != '\0' ? ", ship " : "", row->dive.ship);
@@ -228,10 +230,11 @@ static bool span_row(void *ctx, const struct query_span *row)
                           .protocol = protocol_of(dwca),
                           .field_number = ""};
     dwca_id(dwca, event.parent, 'D', 0, "");
-    char *footprint = draw(dwca, &event);
+    char *footprint = draw(dwca, &event, span->first_marker);
     snprintf(event.effort, sizeof event.effort, "%.3f s", (double)(event.end.ns - event.start.ns) / 1e9);
     if (span->transect != 0)
-        snprintf(event.remarks, sizeof event.remarks, "%s %" PRIu32, span->label, span->transect);
+        snprintf(event.remarks, sizeof event.remarks, "%s %" PRIu32,
+                 span->label[0] != '\0' ? span->label : span->kind, span->transect);
     else
         snprintf(event.remarks, sizeof event.remarks, "%s", span->label);
     put_event(dwca, &event);
