@@ -17,7 +17,8 @@
 #define EDGE 1.0     /* of the frame */
 #define LEAST_M 20.0 /* side of the smallest piece of sea that is drawn */
 #define HEIGHT_LEAST 340.0
-#define HEIGHT_MOST 760.0
+#define HEIGHT_MOST 600.0
+#define CROWD 80       /* more signs than this are drawn small, and their numbers keep apart */
 #define DOTS_MOST 6000 /* raw fixes drawn; of more, every n-th */
 #define SHIP_PARTS 2000
 
@@ -41,6 +42,7 @@ struct map {
     double height;
     struct label *label; /* the numbers that stand on the map */
     size_t labels, unlabelled;
+    double apart; /* room that numbers keep between them */
 };
 
 static double near_lon(const struct box *box, double lon_deg)
@@ -127,8 +129,9 @@ static void put_parallels(const struct map *map, double step)
         if (!in_frame(map, SVG_WIDTH / 2.0, y, 14))
             continue;
         fprintf(out, "<path class=\"grid\" d=\"M0 %.1fH%d\"/>", y, SVG_WIDTH);
-        fprintf(out, "<text class=\"tick o\" x=\"6\" y=\"%.1f\">%.*f° %c</text>\n", y - 4, svg_decimals(step),
-                fabs(k * step), k * step < 0 ? 'S' : 'N');
+        if (y > 76) /* below the arrow to the north */
+            fprintf(out, "<text class=\"tick o\" x=\"6\" y=\"%.1f\">%.*f° %c</text>\n", y - 4,
+                    svg_decimals(step), fabs(k * step), k * step < 0 ? 'S' : 'N');
     }
 }
 
@@ -240,8 +243,8 @@ static void put_track(const struct map *map)
 static struct label label_at(double x, double y, int side, double letters)
 {
     static const double shift[4] = {0, 1, 0.5, 0.5};
-    struct label label = {.y = side == 2 ? y - 13 : side == 3 ? y + 13 : y};
-    double from = side == 0 ? x + 6 : side == 1 ? x - 6 : x;
+    struct label label = {.y = side == 2 ? y - 15 : side == 3 ? y + 15 : y};
+    double from = side == 0 ? x + 9 : side == 1 ? x - 9 : x;
     label.west = from - shift[side] * letters * LETTER;
     label.east = label.west + letters * LETTER;
     label.narrow_west = from - shift[side] * letters * NARROW_LETTER;
@@ -252,8 +255,8 @@ static struct label label_at(double x, double y, int side, double letters)
 static bool is_free(const struct map *map, const struct label *label)
 {
     for (size_t i = 0; i < map->labels; i++)
-        if (map->label[i].west < label->east && map->label[i].east > label->west &&
-            fabs(map->label[i].y - label->y) < HEIGHT)
+        if (map->label[i].west < label->east + map->apart && map->label[i].east + map->apart > label->west &&
+            fabs(map->label[i].y - label->y) < HEIGHT + map->apart)
             return false;
     return label->west > 4 && label->east < SVG_WIDTH - 4 && label->y > 8 && label->y < map->height - 8;
 }
@@ -286,41 +289,60 @@ static void put_number(struct map *map, double x, double y, const char *text)
     map->unlabelled++;
 }
 
-static void put_sightings(struct map *map)
+static bool crowded(const struct map *map)
 {
-    const struct report_data *data = &map->report->data;
-    char text[16];
-    for (int round = 0; round < 2; round++) /* signs first, so that no number hides under one */
-        for (size_t i = 0; i < data->sightings; i++) {
-            const struct sighting_entry *sighting = &data->sighting[i].sighting;
-            const struct report_marker *marker = placed(data, sighting->first_marker);
-            double x, y;
-            if (marker == NULL || !report_state_stands(sighting->state))
-                continue;
-            locate(map, marker->position.lat_deg, marker->position.lon_deg, &x, &y);
-            snprintf(text, sizeof text, "%" PRIu32, sighting->number);
-            if (round == 0)
-                fprintf(map->report->out, "<circle class=\"seen\" cx=\"%.1f\" cy=\"%.1f\" r=\"3.2\"/>\n", x,
-                        y);
-            else
-                put_number(map, x, y, text);
-        }
+    return map->report->data.sightings > CROWD;
 }
 
-static void put_samples(struct map *map)
+/* Where a sighting or sample that stands is; false: nowhere. */
+static bool locate_press(const struct map *map, const char *state, uint32_t press, double *x, double *y)
+{
+    const struct report_marker *marker = placed(&map->report->data, press);
+    if (marker == NULL || !report_state_stands(state))
+        return false;
+    locate(map, marker->position.lat_deg, marker->position.lon_deg, x, y);
+    return true;
+}
+
+static void put_dots(const struct map *map)
+{
+    const struct report_data *data = &map->report->data;
+    for (size_t i = 0; i < data->sightings; i++) {
+        const struct sighting_entry *sighting = &data->sighting[i].sighting;
+        double x, y;
+        if (locate_press(map, sighting->state, sighting->first_marker, &x, &y))
+            fprintf(map->report->out, "<circle class=\"seen%s\" cx=\"%.1f\" cy=\"%.1f\" r=\"%s\"/>\n",
+                    crowded(map) ? " crowd" : "", x, y, crowded(map) ? "2.4" : "3.4");
+    }
+}
+
+static void put_diamonds(const struct map *map)
+{
+    const struct report_data *data = &map->report->data;
+    for (size_t i = 0; i < data->samples; i++) {
+        double x, y;
+        if (locate_press(map, data->sample[i].sample.state, data->sample[i].sample.marker, &x, &y))
+            fprintf(map->report->out, "<path class=\"taken\" d=\"M%.1f %.1fl5 5-5 5-5-5z\"/>\n", x, y - 5);
+    }
+}
+
+/* Samples first: there are fewer, and they are looked for by number. */
+static void put_all_numbers(struct map *map)
 {
     const struct report_data *data = &map->report->data;
     char text[16];
+    double x, y;
+    map->apart = crowded(map) ? 10 : 0;
     for (size_t i = 0; i < data->samples; i++) {
-        const struct sample_entry *sample = &data->sample[i].sample;
-        const struct report_marker *marker = placed(data, sample->marker);
-        double x, y;
-        if (marker == NULL || !report_state_stands(sample->state))
-            continue;
-        locate(map, marker->position.lat_deg, marker->position.lon_deg, &x, &y);
-        fprintf(map->report->out, "<path class=\"taken\" d=\"M%.1f %.1fl5 5-5 5-5-5z\"/>\n", x, y - 5);
-        snprintf(text, sizeof text, "A%" PRIu32, sample->number);
-        put_number(map, x, y, text);
+        snprintf(text, sizeof text, "A%" PRIu32, data->sample[i].sample.number);
+        if (locate_press(map, data->sample[i].sample.state, data->sample[i].sample.marker, &x, &y))
+            put_number(map, x, y, text);
+    }
+    for (size_t i = 0; i < data->sightings; i++) {
+        const struct sighting_entry *sighting = &data->sighting[i].sighting;
+        snprintf(text, sizeof text, "%" PRIu32, sighting->number);
+        if (locate_press(map, sighting->state, sighting->first_marker, &x, &y))
+            put_number(map, x, y, text);
     }
 }
 
@@ -416,10 +438,14 @@ static int put_figure(struct map *map)
     put_grid(map);
     int result = put_ship(map, &ship);
     size_t outside = put_fixes(map);
+    if (crowded(map))
+        put_dots(map);
     put_track(map);
     fputs("</g>\n", out);
-    put_sightings(map);
-    put_samples(map);
+    if (!crowded(map))
+        put_dots(map);
+    put_diamonds(map);
+    put_all_numbers(map);
     put_scale(map);
     svg_end(out);
     put_caption(map, outside, ship);

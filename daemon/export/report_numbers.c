@@ -46,7 +46,7 @@ static void put_way(struct report *report)
 {
     const struct report_track *track = &report->track;
     struct track_distance way;
-    char length[HTML_TEXT_SIZE], more[HTML_TEXT_SIZE * 2], straight[HTML_TEXT_SIZE];
+    char length[HTML_TEXT_SIZE], sigma[HTML_TEXT_SIZE], straight[HTML_TEXT_SIZE], more[HTML_TEXT_SIZE * 3];
     if (!report_track_length(track, report->data.from, report->data.to, &way))
         return;
     const struct track_point *first = &track->point[0], *last = &track->point[track->points - 1];
@@ -55,7 +55,7 @@ static void put_way(struct report *report)
     geod_init(&earth, GEO_WGS84_A_M, GEO_WGS84_F);
     geod_inverse(&earth, first->lat_deg, first->lon_deg, last->lat_deg, last->lon_deg, &apart_m, &azimuth1,
                  &azimuth2);
-    snprintf(more, sizeof more, "± %.1f m; its ends are %s apart", way.sigma_m,
+    snprintf(more, sizeof more, "± %s; its ends are %s apart", html_length(way.sigma_m, sigma),
              html_length(apart_m, straight));
     item(report->out, "Length of track", html_length(way.length_m, length), more);
 }
@@ -94,7 +94,7 @@ static void put_counts(struct report *report)
     snprintf(more, sizeof more, "%" PRIu32 " struck, not counted", sum.retired);
     item(report->out, "Samples", value, sum.retired > 0 ? more : "");
     snprintf(value, sizeof value, "%" PRIu32, sum.asked);
-    item(report->out, "Asked of shore", value, "sightings");
+    item(report->out, "Asked of shore", value, sum.asked == 1 ? "sighting" : "sightings");
     snprintf(value, sizeof value, "%" PRIu32, sum.markers);
     snprintf(more, sizeof more, "%" PRIu32 " struck, not counted", sum.struck);
     item(report->out, "Markers", value, sum.struck > 0 ? more : "");

@@ -16,6 +16,7 @@
 #define LETTER 7.2 /* width of one, about */
 #define LANE 17.0
 #define LANES_MOST 6
+#define CROWD 80 /* more dots than this are drawn small */
 
 struct plot {
     struct report *report;
@@ -170,7 +171,7 @@ static void put_signs(const struct plot *plot)
     const struct report_data *data = &plot->report->data;
     FILE *out = plot->report->out;
     double depth;
-    fputs("<path class=\"seen-dots\" d=\"", out);
+    fprintf(out, "<path class=\"seen-dots%s\" d=\"", data->sightings > CROWD ? " crowd" : "");
     struct svg_path path = {.out = out};
     for (size_t i = 0; i < data->sightings; i++) {
         const struct report_marker *marker = report_marker_of(data, data->sighting[i].sighting.first_marker);

@@ -226,7 +226,7 @@ static void put_feed(struct report *report, const struct report_feed *feed)
     report_cell_text(out, "Together", feed->gaps > 0 ? html_duration(feed->silent_ns, length) : "");
     report_cell(out, "The longest, in order of time");
     for (size_t i = 0; i < feed->kept; i++)
-        fprintf(out, "<div>%s to %s <span class=\"soft\">(%s)</span></div>",
+        fprintf(out, "<div>%s to %s <span class=\"soft nw\">(%s)</span></div>",
                 html_clock(feed->longest[i].from, from), html_clock(feed->longest[i].to, to),
                 html_duration(feed->longest[i].to.ns - feed->longest[i].from.ns, length));
     fputs("</td></tr>", out);

@@ -90,7 +90,7 @@ void report_place(FILE *out, const struct report_marker *marker)
     }
     html_text(out, html_position(position->lat_deg, position->lon_deg, position->uncertainty_m, text));
     if (position->uncertainty_m >= 0)
-        fprintf(out, " ± %.0f m", position->uncertainty_m);
+        fprintf(out, " <span class=\"nw\">± %.0f m</span>", position->uncertainty_m);
     if (strcmp(position->source, "ship") == 0)
         fputs(" (of the ship)", out);
 }
@@ -101,6 +101,6 @@ void report_interval(struct report *report, utc_ns from, utc_ns to, bool open)
     if (open)
         fprintf(report->out, "from %s, still open", html_clock(from, start));
     else
-        fprintf(report->out, "%s to %s <span class=\"soft\">(%s)</span>", html_clock(from, start),
+        fprintf(report->out, "%s to %s <span class=\"soft nw\">(%s)</span>", html_clock(from, start),
                 html_clock(to, end), html_duration(to.ns - from.ns, length));
 }

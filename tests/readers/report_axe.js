@@ -61,7 +61,8 @@ async function look(browser, file, width, theme) {
                 `loaded after ${size.load.toFixed(0)} ms`);
     if (shots !== undefined) {
         const base = path.join(shots, `${path.basename(file, '.html')}-${width}-${theme}`);
-        await page.screenshot({ path: `${base}.png`, fullPage: true, captureBeyondViewport: true });
+        const height = await page.evaluate(() => Math.min(document.documentElement.scrollHeight, 7000));
+        await page.screenshot({ path: `${base}.png`, clip: { x: 0, y: 0, width, height }, captureBeyondViewport: true });
     }
     await page.close();
 }
