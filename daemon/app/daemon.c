@@ -17,6 +17,7 @@
 #include "io/padlink.h"
 #include "io/player.h"
 #include "io/socket.h"
+#include "io/wakeup.h"
 
 #include <inttypes.h>
 #include <signal.h>
@@ -32,7 +33,8 @@ struct daemon {
     const struct config *config;
     uv_loop_t loop;
     uv_signal_t signal[SIGNALS];
-    uv_timer_t wake_timer, tape_timer, watchdog;
+    uv_timer_t stop_timer, tape_timer, watchdog;
+    struct wakeup *wakeup;
     struct keeper *keeper;
     struct backend *backend;
     struct recall *recall;
@@ -44,7 +46,7 @@ struct daemon {
     struct padlink *pad[ENGINE_PADS_MAX];
     struct feed *feed[ENGINE_FEEDS_MAX];
     struct ltcpipe *audio;
-    mono_ns wake_at, utc_at;
+    mono_ns utc_at;
     bool utc_seen;
     bool stopping;
     int exit_code;
@@ -184,32 +186,16 @@ static void do_reply(void *ctx, const struct engine_reply *reply)
         log_warning("dive: %s", reply->text);
 }
 
-static void on_wake(uv_timer_t *timer);
-
-static void arm(struct daemon *d)
+static void on_wake(void *ctx, mono_ns now)
 {
-    int64_t wait_ns = d->wake_at.ns - hostclock_now().ns;
-    uint64_t wait_ms = wait_ns <= 0 ? 0 : (uint64_t)((wait_ns + NS_PER_MS - 1) / NS_PER_MS);
-    uv_update_time(&d->loop); /* else a wait begins when the turn of the loop began */
-    uv_timer_start(&d->wake_timer, on_wake, wait_ms, 0);
-}
-
-static void on_wake(uv_timer_t *timer)
-{
-    struct daemon *d = timer->data;
-    mono_ns now = hostclock_now();
-    if (now.ns < d->wake_at.ns)
-        arm(d); /* the loop's clock is coarser than ours */
-    else
-        on_input(d, INPUT_TICK, 0, now, NULL, 0);
+    on_input(ctx, INPUT_TICK, 0, now, NULL, 0);
 }
 
 static void do_wake(void *ctx, mono_ns at)
 {
     struct daemon *d = ctx;
-    d->wake_at = at;
     if (!d->stopping)
-        arm(d);
+        wakeup_at(d->wakeup, at);
 }
 
 static void do_lookup(void *ctx, const struct engine_lookup *lookup)
@@ -348,7 +334,8 @@ static void close_rest(struct daemon *d)
     keeper_quiet(d->keeper);
     for (int i = 0; i < SIGNALS; i++)
         uv_close((uv_handle_t *)&d->signal[i], NULL);
-    uv_close((uv_handle_t *)&d->wake_timer, NULL);
+    wakeup_close(d->wakeup);
+    uv_close((uv_handle_t *)&d->stop_timer, NULL);
     uv_close((uv_handle_t *)&d->tape_timer, NULL);
     uv_close((uv_handle_t *)&d->watchdog, NULL);
 }
@@ -374,7 +361,7 @@ static void stop(struct daemon *d, int exit_code)
         return;
     d->stopping = true;
     notify_send("STOPPING=1");
-    uv_timer_start(&d->wake_timer, on_stop, 0, 0);
+    uv_timer_start(&d->stop_timer, on_stop, 0, 0);
 }
 
 static void on_signal(uv_signal_t *signal, int number)
@@ -411,10 +398,10 @@ static void open_handles(struct daemon *d)
         d->signal[i].data = d;
         uv_signal_start(&d->signal[i], on_signal, numbers[i]);
     }
-    uv_timer_init(&d->loop, &d->wake_timer);
+    uv_timer_init(&d->loop, &d->stop_timer);
     uv_timer_init(&d->loop, &d->tape_timer);
     uv_timer_init(&d->loop, &d->watchdog);
-    d->wake_timer.data = d->tape_timer.data = d->watchdog.data = d;
+    d->stop_timer.data = d->tape_timer.data = d->watchdog.data = d;
     uint64_t watchdog_ms = notify_watchdog_ms();
     if (watchdog_ms > 0)
         uv_timer_start(&d->watchdog, on_watchdog, watchdog_ms, watchdog_ms);
@@ -611,7 +598,10 @@ int daemon_run(const struct config *config, const char *text, size_t len)
     d->config = config;
     (void)signal(SIGPIPE, SIG_IGN);
     open_handles(d);
-    if (start(d, text, len)) {
+    d->wakeup = wakeup_new(&d->loop, on_wake, d);
+    if (d->wakeup == NULL)
+        log_error("no timer to be had from the system");
+    if (d->wakeup != NULL && start(d, text, len)) {
         log_info("bellroped " BELLROPE_VERSION ": configuration %s, database %s, %s%s", config->file,
                  config->store_file, open_dive(d)[0] == '\0' ? "no dive open" : "dive ", open_dive(d));
         notify_send("READY=1");

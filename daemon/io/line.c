@@ -212,7 +212,13 @@ static void try_open(struct line *line)
     line->trouble[0] = '\0';
     line->counters.times_up++;
     watch(line);
-    log_info("%s: %s: open%s", line->name, line->path, serial_is_low_latency(serial) ? ", low latency" : "");
+    const enum serial_latency latency = serial_latency(serial);
+    log_info("%s: %s: open%s", line->name, line->path, latency == SERIAL_LATENCY_LOW ? ", low latency" : "");
+    if (latency == SERIAL_LATENCY_REFUSED)
+        log_warning("%s: %s: low latency was refused (not permitted): the adapter gathers bytes, instants "
+                    "are less sharp; set its "
+                    "latency_timer to 1 by a udev rule",
+                    line->name, line->path);
     deliver_up(line);
 }
 

@@ -20,7 +20,7 @@ enum { UNPACED_BAUD = 115200 };
 struct serial {
     struct sp_port *port; /* NULL: the termios path */
     int fd;
-    bool low_latency;
+    enum serial_latency latency;
 };
 
 /* ---- through libserialport ---- */
@@ -48,13 +48,16 @@ static void keep_dtr(int fd)
     (void)tcsetattr(fd, TCSANOW, &mode);
 }
 
-static bool ask_low_latency(int fd)
+/* Drivers without the mode have no TIOCGSERIAL (ENOTTY), or take the flag and make nothing of it. */
+static enum serial_latency ask_low_latency(int fd)
 {
     struct serial_struct settings;
     if (ioctl(fd, TIOCGSERIAL, &settings) != 0)
-        return false;
+        return SERIAL_LATENCY_UNKNOWN;
     settings.flags = (int)((unsigned)settings.flags | ASYNC_LOW_LATENCY);
-    return ioctl(fd, TIOCSSERIAL, &settings) == 0;
+    if (ioctl(fd, TIOCSSERIAL, &settings) == 0)
+        return SERIAL_LATENCY_LOW;
+    return errno == EPERM || errno == EACCES ? SERIAL_LATENCY_REFUSED : SERIAL_LATENCY_UNKNOWN;
 }
 
 static int open_port(struct serial *serial, uint32_t baud, struct serial_error *error)
@@ -69,7 +72,7 @@ static int open_port(struct serial *serial, uint32_t baud, struct serial_error *
         (void)sp_close(serial->port);
         return -1;
     }
-    serial->low_latency = ask_low_latency(serial->fd);
+    serial->latency = ask_low_latency(serial->fd);
     keep_dtr(serial->fd);
     return 0;
 }
@@ -171,9 +174,9 @@ int serial_fd(const struct serial *serial)
     return serial->fd;
 }
 
-bool serial_is_low_latency(const struct serial *serial)
+enum serial_latency serial_latency(const struct serial *serial)
 {
-    return serial->low_latency;
+    return serial->latency;
 }
 
 /* Reading nothing is no sign in itself: libserialport's mode reads 0 bytes where others say EAGAIN. */

@@ -5,7 +5,8 @@
  * out pseudo-terminals; those take the small termios path here. Either way: 8 data bits, no parity, 1 stop bit, raw,
  * no flow control, non-blocking, not to become the controlling terminal, closed on exec, and held exclusively.
  *
- * Low latency is asked for where the driver knows it (ASYNC_LOW_LATENCY through TIOCSSERIAL); refusal is no error.
+ * Low latency is asked for where the driver knows it (ASYNC_LOW_LATENCY through TIOCSSERIAL); refusal is no error, and told apart from a
+ * driver without such a thing.
  */
 #ifndef BELLROPE_IO_SERIAL_H
 #define BELLROPE_IO_SERIAL_H
@@ -34,7 +35,9 @@ void serial_close(struct serial *serial);
 /* The descriptor to poll; it stays the port's. */
 int serial_fd(const struct serial *serial);
 
-bool serial_is_low_latency(const struct serial *serial);
+/* Asked of the driver when the port was opened. REFUSED: it has such a mode, and this user may not set it. */
+enum serial_latency { SERIAL_LATENCY_UNKNOWN, SERIAL_LATENCY_LOW, SERIAL_LATENCY_REFUSED };
+enum serial_latency serial_latency(const struct serial *serial);
 
 /* Bytes read or written, 0 where nothing can be read or taken now, or a negative errno. -EIO stands for every way in
  * which a pulled device shows (a hang-up, a read of 0 with one, EIO, ENXIO, ENODEV, EBADF). */

@@ -12,14 +12,16 @@
 #include <string.h>
 #include <cmocka.h>
 
+#include "bellrope/wire.h"
 #include "core/clockmap.h"
 #include "core_sim.h"
 
 #define MS 1e6L
 #define S 1e9L
-#define PING_BYTES 9
-#define PONG_BYTES 34
 #define BAUD 115200
+/* As the engine does it: eight pings after HELLO, then two a second, each sent when its timer is due. */
+#define PING_BURST 8
+#define PING_BURST_EVERY (60 * MS)
 #define PING_EVERY (500 * MS)
 
 enum timer { TIMER_NONE, TIMER_1MS, TIMER_16MS, TIMERS };
@@ -109,21 +111,23 @@ static bool ping(struct rig *rig, long double at, struct pong *pong)
     const long double byte = 10 * S / BAUD, fast = 1 + sim_between(-0.025, 0.025);
     pong->sent = (int64_t)floorl(at);
     long double arrival = at + host_delay(rig) + sim_between(0, rig->timer == TIMER_NONE ? 0.125 : 0.5) * MS +
-                          PING_BYTES * byte / fast + rig->out_extra;
+                          (long double)wire_frame_bytes(WIRE_PING) * byte / fast + rig->out_extra;
     long double read = arrival + sim_between(0.002, 0.3) * MS;
     long double reply = read + sim_between(0.002, 0.4) * MS;
     /* The pad's stamps: not before the ping was in, not after the pong began to leave; its timer counts in fours. */
     pong->received = pad_tick_at(rig, read) & ~INT64_C(3);
     pong->replied = pad_tick_at(rig, reply) & ~INT64_C(3);
     long double queue = sim_chance(0.1) ? sim_between(0, 5) * MS : 0;
-    long double last_byte = reply + queue + PONG_BYTES * byte / fast + rig->back_extra;
+    long double last_byte =
+        reply + queue + (long double)wire_frame_bytes(WIRE_PONG) * byte / fast + rig->back_extra;
     pong->got = ceill(adapter(rig, last_byte) + host_delay(rig));
     return !sim_chance(rig->loss);
 }
 
 static void take(struct rig *rig, const struct pong *pong)
 {
-    const int64_t out = clockmap_wire_ns(PING_BYTES, BAUD), back = clockmap_wire_ns(PONG_BYTES, BAUD);
+    const int64_t out = clockmap_wire_ns((uint32_t)wire_frame_bytes(WIRE_PING), BAUD),
+                  back = clockmap_wire_ns((uint32_t)wire_frame_bytes(WIRE_PONG), BAUD);
     enum clockmap_result result =
         clockmap_two_way(&rig->map, pong->sent, pong->received, pong->replied, (int64_t)pong->got, out, back);
     assert_int_not_equal(result, CLOCKMAP_REJECTED);
@@ -192,7 +196,7 @@ static int make_presses(struct rig *rig, struct press *press, int count)
 /* Pings twice a second after a burst; sometimes the link is down. Pongs come out in order of their arrival. */
 static int make_pongs(struct rig *rig, struct pong *pong, int room)
 {
-    int made = 0, burst = 8;
+    int made = 0, sent = 0;
     long double at = sim_between(0, 30) * S, latest = 0;
     while (at < rig->length && made < room) {
         struct pong one;
@@ -202,10 +206,10 @@ static int make_pongs(struct rig *rig, struct pong *pong, int room)
             latest = one.got;
             pong[made++] = one;
         }
-        at += burst-- > 0 ? 60 * MS : PING_EVERY + sim_between(0, 5) * MS;
+        at += ++sent < PING_BURST ? PING_BURST_EVERY : PING_EVERY;
         if (sim_chance(0.003)) {
             at += sim_exponential(40) * S;
-            burst = 8;
+            sent = 0;
         }
     }
     return made;

@@ -237,7 +237,8 @@ static void test_close_from_within_a_delivery(void **state)
  * ioctl() that the library calls in place of libc's.
  */
 static struct {
-    bool plays; /* a serial driver */
+    bool plays;   /* a serial driver */
+    bool refuses; /* to let this user set it */
     int modem;
     struct serial_struct settings;
 } driver;
@@ -262,11 +263,42 @@ int ioctl(int fd, unsigned long request, ...)
         *(struct serial_struct *)arg = driver.settings;
         return 0;
     case TIOCSSERIAL:
+        if (driver.refuses) {
+            errno = EPERM;
+            return -1;
+        }
         driver.settings = *(struct serial_struct *)arg;
         return 0;
     default:
         return (int)syscall(SYS_ioctl, fd, request, arg);
     }
+}
+
+static void note_refusal(void *ctx, enum log_level level, const char *text)
+{
+    if (level == LOG_LEVEL_WARNING && strstr(text, "low latency was refused") != NULL)
+        ++*(int *)ctx;
+}
+
+/* Not permitted is told in the log, so that somebody sets the adapter's timer; where the driver has no such mode nothing is said. */
+static void test_low_latency_refused(void **state)
+{
+    (void)state;
+    struct serial_error error;
+    int told = 0;
+    driver.plays = driver.refuses = true;
+    struct serial *serial = serial_open("/dev/ptmx", 57600, &error);
+    assert_non_null(serial);
+    assert_int_equal(serial_latency(serial), SERIAL_LATENCY_REFUSED);
+    serial_close(serial);
+    log_divert(note_refusal, &told);
+    assert_int_equal(symlink("/dev/ptmx", port), 0);
+    begin();
+    bench_run_until_seen(1);
+    assert_int_equal(bench.seen[0].kind, INPUT_PAD_UP);
+    log_divert(bench_no_log, NULL);
+    driver.plays = driver.refuses = false;
+    assert_int_equal(told, 1);
 }
 
 static void test_through_libserialport(void **state)
@@ -281,7 +313,7 @@ static void test_through_libserialport(void **state)
     if (serial == NULL)
         fail_msg("%s", error.text);
     assert_string_equal(error.text, "");
-    assert_true(serial_is_low_latency(serial));
+    assert_int_equal(serial_latency(serial), SERIAL_LATENCY_LOW);
     assert_true(((unsigned)driver.settings.flags & ASYNC_LOW_LATENCY) != 0);
     assert_int_equal(tcgetattr(serial_fd(serial), &mode), 0);
     assert_int_equal(cfgetospeed(&mode), B57600);
@@ -408,6 +440,7 @@ int main(void)
         cmocka_unit_test_setup_teardown(test_one_port_one_holder, set_up, tear_down),
         cmocka_unit_test_setup_teardown(test_close_from_within_a_delivery, set_up, tear_down),
         cmocka_unit_test(test_through_libserialport),
+        cmocka_unit_test_setup_teardown(test_low_latency_refused, set_up, tear_down),
         cmocka_unit_test(test_what_serial_refuses),
         cmocka_unit_test(test_number_pad_presses),
         cmocka_unit_test(test_number_pad_overrun),
