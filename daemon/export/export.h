@@ -22,9 +22,9 @@ struct export_options {
     bool has_video_utc;
     utc_ns video_utc;
     int64_t video_length_ns; /* overlay: nothing beyond it; 0: to the dive's end */
-    bool as_srt;      /* overlay: SRT instead of WebVTT */
-    const char *reel; /* edl: the source's name, up to 8 characters; NULL: "AX" */
-    unsigned part;    /* edl: which list of several, from 1; 0 is 1. export_write() counts it up */
+    bool as_srt;             /* overlay: SRT instead of WebVTT */
+    const char *reel;        /* edl: the source's name, up to 8 characters; NULL: "AX" */
+    unsigned part;           /* edl: which list of several, from 1; 0 is 1. export_write() counts it up */
     /* dwca: what the record cannot know; NULL: nothing said */
     const struct export_dataset *dataset;
     const char *media_index; /* dwca: the clips' index.json, for associatedMedia; NULL: none */
