@@ -117,7 +117,7 @@ static int say_failures(const struct cli_verb *verb, const json_t *index)
     return result;
 }
 
-static int make(const struct options *options, struct clips_options *how)
+static int make(const struct options *options, const struct clips_options *how)
 {
     struct target target;
     struct store_reader *reader;
@@ -130,10 +130,11 @@ static int make(const struct options *options, struct clips_options *how)
         return cli_fail(options->verb, "clips reads the database; name it with --db FILE or --config FILE");
     if (store_reader_open(&reader, target.db, &error) != STORE_OK)
         return cli_fail(options->verb, "%s", error.text);
+    struct clips_options watched = *how;
     progress_begin(&progress);
-    how->on_progress = on_progress;
-    how->ctx = &progress;
-    json_t *index = clips_make(reader, options->argument, options->argument_count, how, why);
+    watched.on_progress = on_progress;
+    watched.ctx = &progress;
+    json_t *index = clips_make(reader, options->argument, options->argument_count, &watched, why);
     progress_end(&progress);
     store_reader_close(reader);
     if (index == NULL)

@@ -9,13 +9,14 @@
 
 #include <stdio.h>
 
+/* What `ctx` points to. */
 struct clips_stretch {
     const struct clips_record *record;
     const struct clips_video *video;
     int64_t from, frames;
 };
 
-void clips_captions_write(void *stretch, FILE *out);
-void clips_chapters_write(void *stretch, FILE *out);
+void clips_captions_write(void *ctx, FILE *out);
+void clips_chapters_write(void *ctx, FILE *out);
 
 #endif

@@ -2,6 +2,7 @@
 
 #include "core/event.h"
 
+#include <math.h>
 #include <string.h>
 
 static void set_text(json_t *object, const char *name, const char *text)
@@ -106,7 +107,7 @@ json_t *clips_index_clip(const struct clips_work *work, const struct clips_piece
     set_int(object, "extra_after", from + frames - piece->from - piece->frames);
     set_int(object, "press_frame", piece->press);
     json_object_set_new(object, "seconds",
-                        json_real((double)(int64_t)(clips_frame_s(video, (double)frames) * 1000) / 1000));
+                        json_real(floor(clips_frame_s(video, (double)frames) * 1000) / 1000));
     json_object_set_new(object, "cut_before", json_boolean(piece->cut_before));
     json_object_set_new(object, "cut_after", json_boolean(piece->cut_after));
     clips_piece_name(work, piece, name);
@@ -148,7 +149,7 @@ json_t *clips_index_gap(const struct clips_work *work, const struct clips_gap *g
     set_utc(object, "from_utc", gap->from_ns);
     set_utc(object, "to_utc", gap->to_ns);
     json_object_set_new(object, "seconds",
-                        json_real((double)((gap->to_ns - gap->from_ns) / NS_PER_MS) / 1000));
+                        json_real(floor((double)(gap->to_ns - gap->from_ns) / 1e6) / 1000));
     return object;
 }
 

@@ -66,8 +66,8 @@ static const struct clips_marker *anchor_near(const struct clips_video *video,
 bool clips_frame_at(const struct clips_video *video, const struct clips_record *record, int64_t at_ns,
                     int64_t *frame)
 {
-    int64_t label;
-    double within;
+    int64_t label = 0;
+    double within = 0;
     if (!video->by_timecode) {
         *frame = (int64_t)floor(frames_of(video, at_ns - video->creation.ns) + ROUNDING);
         return true;

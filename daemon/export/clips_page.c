@@ -188,7 +188,10 @@ static void put_list(FILE *out, const json_t *index, const char *name, const cha
     if (json_array_size(list) == 0)
         return;
     fprintf(out, "<section><h2 id=\"%s\">%s</h2>\n<ul class=\"%s\">\n", name, heading, list_class);
-    json_array_foreach(list, i, entry) put(out, entry);
+    json_array_foreach(list, i, entry)
+    {
+        put(out, entry);
+    }
     fputs("</ul></section>\n", out);
 }
 

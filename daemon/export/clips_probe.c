@@ -19,10 +19,10 @@ static const char *text_of(const json_t *object, const char *name)
 /* Tags differ in case between containers. */
 static const char *tag_of(const json_t *object, const char *name)
 {
-    const json_t *tags = json_object_get(object, "tags");
+    json_t *tags = json_object_get(object, "tags");
     const char *key;
     json_t *value;
-    json_object_foreach((json_t *)(uintptr_t)tags, key, value)
+    json_object_foreach(tags, key, value)
     {
         if (strcasecmp(key, name) == 0 && json_is_string(value) && json_string_length(value) > 0)
             return json_string_value(value);
@@ -237,8 +237,10 @@ static void take_looks(const json_t *root, const json_t *stream, struct clips_vi
     video->interlaced = order[0] == 't' || order[0] == 'b';
     video->zero_s = number_of(format, "start_time");
     video->first_s = number_of(stream, "start_time");
-    json_array_foreach(json_object_get(root, "streams"), i, other) video->audio |=
-        strcmp(text_of(other, "codec_type"), "audio") == 0;
+    json_array_foreach(json_object_get(root, "streams"), i, other)
+    {
+        video->audio |= strcmp(text_of(other, "codec_type"), "audio") == 0;
+    }
 }
 
 int clips_probe_parse(const char *json, size_t len, const char *video_start, struct clips_video *video,

@@ -128,6 +128,8 @@ static void take_all(struct running *running)
 static int spawn(struct clips_args *args, const struct clips_run *run, int out, int err, pid_t *pid)
 {
     posix_spawn_file_actions_t actions;
+    char *argv[CLIPS_ARGS_MAX];
+    memcpy(argv, args->argv, sizeof argv); /* spawning changes none of them */
     int failed = posix_spawn_file_actions_init(&actions);
     if (failed != 0)
         return failed;
@@ -137,8 +139,7 @@ static int spawn(struct clips_args *args, const struct clips_run *run, int out, 
     if (run->fd3 >= 0)
         failed |= posix_spawn_file_actions_adddup2(&actions, run->fd3, 3);
     if (failed == 0)
-        failed =
-            posix_spawnp(pid, args->argv[0], &actions, NULL, (char *const *)(uintptr_t)args->argv, environ);
+        failed = posix_spawnp(pid, args->argv[0], &actions, NULL, argv, environ);
     posix_spawn_file_actions_destroy(&actions);
     return failed;
 }
