@@ -422,8 +422,9 @@ static void on_flashed(struct engine *e, int pad, const struct wire_flashed *fla
     e->clap.lo_ns = first.lo;
     e->clap.hi_ns = last.hi;
     struct timecode_stamp heard = engine_timecode_at(e, first.lo, last.hi);
-    engine_notice(e, ENTRY_TIMECODE, "clap", "lit", "the lamp of pad %s was lit at timecode %s as heard",
-                  e->pad[pad].serial, heard.label[0] != '\0' ? heard.label : "unknown");
+    engine_notice(e, ENTRY_TIMECODE, "clap", "lit", "the lamp of pad %s was lit at timecode %s%s",
+                  e->pad[pad].serial, heard.label[0] != '\0' ? heard.label : "unknown",
+                  e->timecode.clapped ? " by the claps so far" : " as heard");
     struct answer *answer = engine_answer(e);
     answer->reply.token = e->clap.token;
     answer->reply.seq = e->seq;
