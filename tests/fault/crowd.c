@@ -152,7 +152,7 @@ struct crowd *crowd_new(const char *socket, int peers, uint64_t seed)
 {
     struct crowd *crowd = calloc(1, sizeof *crowd);
     if (crowd == NULL)
-        return NULL;
+        abort();
     crowd->peers = peers;
     crowd->chance = seed;
     crowd->peer = calloc((size_t)peers, sizeof *crowd->peer);
@@ -161,13 +161,15 @@ struct crowd *crowd_new(const char *socket, int peers, uint64_t seed)
     crowd->shared =
         mmap(NULL, sizeof *crowd->shared, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
     if (crowd->peer == NULL || crowd->shared == MAP_FAILED)
-        return NULL;
+        abort();
     for (int i = 0; i < peers; i++)
         crowd->peer[i] = (struct peer){.kind = (enum crowd_kind)(i % CROWD_KINDS), .fd = -1};
     crowd->pid = fork();
     if (crowd->pid == 0)
         live(crowd);
-    return crowd->pid > 0 ? crowd : NULL;
+    if (crowd->pid < 0)
+        abort();
+    return crowd;
 }
 
 void crowd_come(struct crowd *crowd, bool come)

@@ -13,7 +13,7 @@ const char *crowd_kind_name(enum crowd_kind kind);
 
 struct crowd;
 
-/* Nobody comes yet. NULL where it cannot be made. */
+/* Nobody comes yet. */
 struct crowd *crowd_new(const char *socket, int peers, uint64_t seed);
 void crowd_come(struct crowd *crowd, bool come);
 /* How often peers of that kind have connected, bytes they sent and took. */

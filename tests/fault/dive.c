@@ -49,15 +49,15 @@ static void on_sample(void *ctx, const struct engine_sample *sample)
 {
     struct dive_step *step = add(ctx, DIVE_SAMPLE);
     step->sample = *sample;
-    step->sample.channel = need(strdup(sample->channel));
-    step->sample.feed = need(strdup(sample->feed));
+    step->sample.channel = step->text[0] = need(strdup(sample->channel));
+    step->sample.feed = step->text[1] = need(strdup(sample->feed));
 }
 
 static void on_observe(void *ctx, const struct engine_observation *observation)
 {
     struct dive_step *step = add(ctx, DIVE_OBSERVATION);
     step->observation = *observation;
-    step->observation.clock = need(strdup(observation->clock));
+    step->observation.clock = step->text[0] = need(strdup(observation->clock));
 }
 
 static void on_publish(void *ctx, int64_t seq_to)
@@ -158,12 +158,8 @@ void dive_free(struct dive *dive)
         struct dive_step *step = &dive->step[i];
         free(step->entry);
         free(step->event);
-        if (step->kind == DIVE_SAMPLE) {
-            free((void *)(uintptr_t)step->sample.channel);
-            free((void *)(uintptr_t)step->sample.feed);
-        }
-        if (step->kind == DIVE_OBSERVATION)
-            free((void *)(uintptr_t)step->observation.clock);
+        free(step->text[0]);
+        free(step->text[1]);
     }
     free(dive->step);
 }

@@ -19,6 +19,7 @@ struct dive_step {
     size_t event_len;
     struct engine_sample sample;
     struct engine_observation observation;
+    char *text[2]; /* what the two above point to */
 };
 
 struct dive {

@@ -97,8 +97,6 @@ int main(int argc, char **argv)
     if (deck == NULL)
         return 2;
     struct crowd *crowd = crowd_new(deck_socket(deck), PEERS, campaign.seed ^ 4);
-    if (crowd == NULL)
-        return 2;
     deck_start(deck);
     deck_run(deck, 1500 * MS);
     deck_presses(deck, true);

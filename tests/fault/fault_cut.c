@@ -278,7 +278,7 @@ struct tally {
 struct series {
     struct campaign *campaign;
     struct job job;
-    struct tally *tally;
+    struct tally tally; /* of the pass in hand */
 };
 
 /* Cuts at `at`, and where `again` is not 0 once more at that call of the life that follows. */
@@ -291,13 +291,13 @@ static void cut_once(struct series *series, long at, long again)
     clear(job->path);
     job->plan.at = at;
     int code = in_a_child(job, cut_life);
-    series->tally->cuts++;
-    series->tally->at_risk += shared->submitted - shared->acknowledged;
+    series->tally.cuts++;
+    series->tally.at_risk += shared->submitted - shared->acknowledged;
     if (code == CUT_EXIT && again > 0) {
         job->plan.at = again;
         job->plan.seed = seed ^ (uint64_t)at;
         code = in_a_child(job, cut_life);
-        series->tally->cuts++;
+        series->tally.cuts++;
     }
     int64_t acknowledged = shared->acknowledged;
     shared->failure[0] = '\0';
@@ -305,12 +305,12 @@ static void cut_once(struct series *series, long at, long again)
     job->plan.seed = seed;
     bool failed = code != CUT_EXIT || examined != 0;
     int64_t lost = shared->found < acknowledged ? acknowledged - shared->found : 0;
-    series->tally->broken += failed;
-    series->tally->lost += lost;
-    series->tally->unsound += shared->unsound;
-    series->tally->losing += lost > 0 || shared->unsound;
-    if (shared->recovery_ms > series->tally->worst_ms)
-        series->tally->worst_ms = shared->recovery_ms;
+    series->tally.broken += failed;
+    series->tally.lost += lost;
+    series->tally.unsound += shared->unsound;
+    series->tally.losing += lost > 0 || shared->unsound;
+    if (shared->recovery_ms > series->tally.worst_ms)
+        series->tally.worst_ms = shared->recovery_ms;
     if (job->control == CONTROL_NONE && (failed || lost > 0 || shared->unsound))
         campaign_fail(series->campaign,
                       "cut %ld (then %ld) %s: %" PRId64 " of %" PRId64 " acknowledged lost; exits %d, %d; %s",
@@ -341,9 +341,8 @@ struct pass {
 static void run_pass(struct series *series, const struct pass *pass, long calls)
 {
     struct campaign *campaign = series->campaign;
-    struct tally tally = {0};
     uint64_t chance = campaign->seed ^ (uint64_t)pass->control << 32 ^ (uint64_t)pass->mode;
-    series->tally = &tally;
+    memset(&series->tally, 0, sizeof series->tally);
     for (int s = 0; s < pass->seeds; s++) {
         long first = 1 + (long)campaign_range(&chance, 0, pass->step - 1);
         for (long at = first; at <= calls; at += pass->step) {
@@ -353,6 +352,7 @@ static void run_pass(struct series *series, const struct pass *pass, long calls)
             cut_once(series, at, pass->again ? (long)campaign_range(&chance, 1, 80) : 0);
         }
     }
+    const struct tally tally = series->tally;
     printf("%s: %" PRId64 " cuts, %" PRId64 " entries lost, %" PRId64
            " databases unsound, slowest recovery %.1f ms\n",
            pass->name, tally.cuts, tally.lost, tally.unsound, tally.worst_ms);
@@ -395,20 +395,18 @@ static void run_all(struct series *series, long calls)
 
 static void run_one(struct series *series, long at, const char *mode)
 {
-    struct tally tally = {0};
-    series->tally = &tally;
     series->job.plan = (struct cut_plan){.mode = strcmp(mode, "drop") == 0 ? CUT_DROP : CUT_RANDOM,
                                          .seed = series->campaign->seed};
     cut_once(series, at, 0);
     printf("%s: acknowledged %" PRId64 ", found %" PRId64 ", recovery %.1f ms\n", mode,
-           series->job.shared->acknowledged, series->job.shared->found, tally.worst_ms);
+           series->job.shared->acknowledged, series->job.shared->found, series->tally.worst_ms);
 }
 
 int main(int argc, char **argv)
 {
     struct campaign campaign;
     struct dive dive;
-    static struct series series;
+    struct series series = {0};
     campaign_begin(&campaign, "fault_cut", argv[0]);
     series.campaign = &campaign;
     series.job.dive = &dive;

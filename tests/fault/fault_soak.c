@@ -7,6 +7,7 @@
 
 #include <dirent.h>
 #include <inttypes.h>
+#include <sqlite3.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -111,17 +112,6 @@ static void judge(struct soak *soak, const char *what, bool is_judged)
 
 /* ---- a day as a tape ---- */
 
-static pid_t start(const char *const *argv)
-{
-    (void)fflush(stdout);
-    pid_t pid = fork();
-    if (pid == 0) {
-        (void)execv(argv[0], (char *const *)(uintptr_t)argv);
-        _exit(127);
-    }
-    return pid;
-}
-
 static bool make_day(struct soak *soak, double hours, const char *config, const char *tape)
 {
     char script[256];
@@ -142,34 +132,30 @@ static bool make_day(struct soak *soak, double hours, const char *config, const 
              "recorder rate 25 start 05:00:00:00 clock 9ppm noise 30dB\n"
              "at 30 random %d pads science,nav for %d\n",
              soak->campaign->seed, (int)(hours * 300) + 20, (int)(hours * 3600) - 60);
-    const char *const argv[] = {FAULT_BUILD "/bellrope-rig",
-                                "--script",
-                                script,
-                                "--config",
-                                config,
-                                "--tape",
-                                tape,
-                                "--hours",
-                                length,
-                                NULL};
     int status = 0;
     bool good = ini != NULL && campaign_write(config, ini) && campaign_write(script, text);
     free(ini);
-    pid_t pid = good ? start(argv) : -1;
+    (void)fflush(stdout);
+    pid_t pid = good ? fork() : -1;
+    if (pid == 0) {
+        (void)execl(FAULT_BUILD "/bellrope-rig", "bellrope-rig", "--script", script, "--config", config,
+                    "--tape", tape, "--hours", length, (char *)NULL);
+        _exit(127);
+    }
     return pid > 0 && waitpid(pid, &status, 0) == pid && WIFEXITED(status) && WEXITSTATUS(status) == 0;
 }
 
 static int64_t ask(const char *database, const char *sql)
 {
-    char command[512];
-    char answer[64] = "";
-    snprintf(command, sizeof command, "sqlite3 -readonly '%s' \"%s\"", database, sql);
-    FILE *pipe = popen(command, "r");
-    if (pipe != NULL && fgets(answer, sizeof answer, pipe) == NULL)
-        answer[0] = '\0';
-    if (pipe != NULL)
-        (void)pclose(pipe);
-    return strtoll(answer, NULL, 10);
+    sqlite3 *db = NULL;
+    sqlite3_stmt *stmt = NULL;
+    int64_t value = INT64_MIN;
+    if (sqlite3_open_v2(database, &db, SQLITE_OPEN_READONLY, NULL) == SQLITE_OK &&
+        sqlite3_prepare_v2(db, sql, -1, &stmt, NULL) == SQLITE_OK && sqlite3_step(stmt) == SQLITE_ROW)
+        value = sqlite3_column_int64(stmt, 0);
+    sqlite3_finalize(stmt);
+    sqlite3_close(db);
+    return value;
 }
 
 static void soak_simulated(struct soak *soak, double hours)
@@ -186,9 +172,13 @@ static void soak_simulated(struct soak *soak, double hours)
         campaign_fail(soak->campaign, "the day could not be made");
         return;
     }
-    const char *const argv[] = {FAULT_BUILD "/bellrope", "replay", tape, "-o", database, NULL};
     int64_t began_ns = campaign_clock_ns();
-    pid_t pid = start(argv);
+    (void)fflush(stdout);
+    pid_t pid = fork();
+    if (pid == 0) {
+        (void)execl(FAULT_BUILD "/bellrope", "bellrope", "replay", tape, "-o", database, (char *)NULL);
+        _exit(127);
+    }
     while (waitpid(pid, &status, WNOHANG) == 0) {
         look(soak, pid, database);
         (void)usleep(20000);
