@@ -115,6 +115,19 @@ if ! "$bin/bellroped" --config "$out/bellrope.ini" --check >"$out/log/check.log"
     exit 1
 fi
 
+# ---- what the camera sees: small, drawn, with the recorder's own timecode from its first frame ----
+video() {
+    ffmpeg -nostdin -v error -y -f lavfi -i "$1" -c:v libx264 -preset veryfast -g 50 -pix_fmt yuv420p \
+        -timecode 10:20:30:00 "$out/dive.mp4" 2>>"$out/log/video.log"
+}
+seabed="gradients=s=320x180:r=25:d=51:c0=0x02161f:c1=0x14566b:x0=0:y0=0:x1=320:y1=180:speed=0.02"
+counter="drawtext=timecode='10\:20\:30\:00':rate=25:fontcolor=white:fontsize=20:x=(w-tw)/2:y=12"
+video "$seabed,$counter" || video "testsrc=s=320x180:r=25:d=51" || {
+    tail -n 5 "$out/log/video.log" >&2
+    echo "try.sh: ffmpeg could not draw the video; see $out/log/video.log" >&2
+    exit 1
+}
+
 # ---- the processes ----
 rig=
 daemon=
@@ -187,13 +200,23 @@ printf '  %-36s %6s\n' "memory of the daemon at the end" "$memory"
 [ "$rig_ended" -eq 0 ] || verdict=1
 [ "$daemon_ended" -eq 0 ] || verdict=1
 
-for format in csv json webvtt; do
-    "$bin/bellrope" export "$format" --db "$out/dive.db" --dive T001 -o "$out/T001.$format" >"$out/log/export.log" 2>&1 || {
-        cat "$out/log/export.log" >&2
+# VERB ARGUMENTS...: of the dive; what it says goes to the log, and is shown where it fails
+leave() {
+    verb=$1
+    shift
+    "$bin/bellrope" "$verb" "$@" --db "$out/dive.db" --dive T001 >"$out/log/$verb.log" 2>&1 || {
+        echo "try.sh: bellrope $verb $* failed:" >&2
+        cat "$out/log/$verb.log" >&2
         verdict=1
     }
-done
-[ ! -e "$out/T001.webvtt" ] || mv "$out/T001.webvtt" "$out/T001.vtt"
+}
+leave clips "$out/dive.mp4" -o "$out/clips"
+sed -n "\$p" "$out/log/clips.log"
+leave export csv -o "$out/T001.csv"
+leave export json -o "$out/T001.json"
+leave export webvtt --video-start 10:20:30:00 -o "$out/dive.vtt"
+leave export edl --reel CAM1 -o "$out/T001.edl"
+leave report --clips "$out/clips" -o "$out/T001.html"
 
 shown=${TRY_OUT:-try-out}
 head_line "What it left in $shown/"
@@ -201,9 +224,13 @@ cat <<END
   dive.db         the record (SQLite)      build/bellrope markers --db $shown/dive.db
                                            build/bellrope sightings --db $shown/dive.db
                                            sqlite3 $shown/dive.db 'SELECT * FROM marker_now'
+  T001.html       the dive report          open it in a browser
+  clips/          clips and stills         open clips/index.html in a browser
   T001.csv        markers as a table       open it in a spreadsheet
   T001.json       the whole dive           jq . $shown/T001.json | less
-  T001.vtt        captions (WebVTT)        play them with the video
+  dive.mp4        the video (generated)    ffplay -vf subtitles=dive.vtt dive.mp4
+  dive.vtt        its captions (WebVTT)    players take them from beside the video
+  T001.edl        its cut list             editors read it; sightings by timecode
   dive.tape       every input, raw         build/bellrope replay $shown/dive.tape -o again.db
   truth.jsonl     what really happened     build/bellrope-rig --compare $shown/dive.db $shown/truth.jsonl --table
   bellrope.ini    the configuration        build/bellroped --config $shown/bellrope.ini
