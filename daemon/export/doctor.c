@@ -6,6 +6,7 @@
 #include <string.h>
 
 #define HELD_NS (2 * NS_PER_S)
+#define VAGUE_NS (100 * NS_PER_MS)
 #define SINGLY_MOST 3 /* the same told more often becomes one finding */
 #define TEXT_SIZE (NOTE_SIZE + 200)
 
@@ -202,6 +203,12 @@ static bool is_not_synced(const struct report_marker *marker)
     return marker->when.trust != CLOCK_TRUST_SYNCED;
 }
 
+/* Synchronised or not, the instant itself is known badly: its pad's clock was not followed. */
+static bool is_vague(const struct report_marker *marker)
+{
+    return marker->when.mono_bound_ns > VAGUE_NS;
+}
+
 static bool was_held(const struct report_marker *marker)
 {
     return marker->origin == MARKER_FROM_KEY && marker->held_ns > HELD_NS;
@@ -271,6 +278,9 @@ static void look_at_times(struct doctor *doctor)
                    "have no synchronised UTC: the clock was never synchronised on this dive");
     else
         tell_crowd(doctor, &crowd, DOCTOR_TROUBLE, "clock", "have no synchronised UTC");
+    crowd = gather(&doctor->data, is_vague);
+    tell_crowd(doctor, &crowd, DOCTOR_TROUBLE, "clock",
+               "are known to no better than 0.1 s: the clock of their pad was not followed");
 }
 
 static void look_at_presses(struct doctor *doctor)

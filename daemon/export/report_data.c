@@ -193,13 +193,21 @@ static struct report_marker *marker_made_by(const struct report_data *data, int6
     return low < data->markers && data->marker[low].seq == seq ? &data->marker[low] : NULL;
 }
 
+/* What is sure of it: a press that is known to some seconds only has not waited for them. */
+static int64_t held_for(const struct query_event *row, const struct report_marker *marker)
+{
+    int64_t bound_ns = marker->when.mono_bound_ns > 0 ? marker->when.mono_bound_ns : 0;
+    int64_t held_ns = row->at.mono.ns - marker->when.mono.ns - bound_ns;
+    return held_ns > 0 ? held_ns : 0;
+}
+
 static bool take_event(void *ctx, const struct query_event *row)
 {
     struct report_data *data = ctx;
     if (row->type == ENTRY_MARKER) {
         struct report_marker *marker = marker_made_by(data, row->seq);
         if (marker != NULL && marker->origin != MARKER_LATE)
-            marker->held_ns = row->at.mono.ns - marker->when.mono.ns;
+            marker->held_ns = held_for(row, marker);
         return true;
     }
     json_t *event = json_loadb(row->event, row->len, 0, NULL);

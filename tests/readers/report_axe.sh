@@ -5,35 +5,25 @@
 set -eu
 build=$(cd "${1:?say the build folder}" && pwd)
 here=$(cd "$(dirname "$0")" && pwd)
-puppeteer=24.8.2
-axe=4.14.1
 chromium=$(command -v chromium || command -v chromium-browser || true)
 if [ -z "$chromium" ]; then
     echo "skipped: chromium is not installed"
     exit 77
 fi
-if ! command -v node >/dev/null || ! command -v npm >/dev/null; then
-    echo "skipped: node and npm are not installed"
-    exit 77
-fi
 for program in bellrope bellrope-rig; do
     [ -x "$build/$program" ] || { echo "skipped: $build/$program is not built"; exit 77; }
 done
-packages=$build/npm-report
-if [ ! -d "$packages/node_modules/puppeteer-core" ] || [ ! -d "$packages/node_modules/axe-core" ]; then
-    mkdir -p "$packages"
-    if ! npm install --silent --no-audit --no-fund --ignore-scripts --prefix "$packages" "puppeteer-core@$puppeteer" "axe-core@$axe" >/dev/null 2>&1; then
-        echo "skipped: npm cannot fetch puppeteer-core@$puppeteer and axe-core@$axe"
-        exit 77
-    fi
-fi
+. "$here/npm.inc"
+npm_packages report puppeteer-core@24.8.2 axe-core@4.14.1
 dir=$(mktemp -d "${TMPDIR:-/tmp}/bellrope-axe.XXXXXX")
 trap 'rm -rf "$dir"' EXIT
-cd "$here/../data/dives"
+cp "$here"/../../docs/plans/*.plan "$dir"
+cp "$here/../data/dives/long.ini" "$here/../data/dives/try.rig" "$dir"
+cd "$dir"
 "$build/bellrope-rig" --script try.rig --config long.ini --tape "$dir/dive.tape" --quiet >"$dir/log" 2>&1 || { cat "$dir/log"; exit 1; }
 "$build/bellrope" replay "$dir/dive.tape" -o "$dir/dive.db" >"$dir/log" 2>&1 || { cat "$dir/log"; exit 1; }
 "$build/bellrope" report --db "$dir/dive.db" --view-width-m 2.5 -o "$dir/report.html"
 "$build/bellrope" report --db "$dir/dive.db" --for-shore -o "$dir/shore.html"
 grep -q 'id="s1"' "$dir/report.html" || { echo "the dive has no sighting"; exit 1; }
 grep -q 'class="asked"' "$dir/shore.html" || { echo "nothing is asked of shore"; exit 1; }
-NODE_PATH=$packages/node_modules node "$here/report_axe.js" "$chromium" "$dir/profile" "$dir/report.html" "$dir/shore.html"
+node "$here/report_axe.js" "$chromium" "$dir/profile" "$dir/report.html" "$dir/shore.html"
