@@ -1,6 +1,7 @@
 #include "store/database.h"
 
 #include "schema_sql.h"
+#include "store/opened.h"
 
 #include <errno.h>
 #include <fcntl.h>
@@ -141,6 +142,8 @@ static bool has_log(const char *path)
 
 enum store_result database_check(const char *path, struct store_error *error)
 {
+    if (opened_has(path)) /* looked at before; to look again would drop its locks */
+        return STORE_OK;
     int fd = open(path, O_RDONLY | O_CLOEXEC | O_NONBLOCK);
     if (fd < 0)
         return errno == ENOENT
@@ -253,9 +256,15 @@ static enum store_result open_at(sqlite3 **out, const char *path, int flags, str
     return rc == SQLITE_OK ? STORE_OK : database_fail(error, *out, path, "open the database");
 }
 
+int database_close(sqlite3 *db)
+{
+    opened_drop(db);
+    return sqlite3_close(db);
+}
+
 static enum store_result close_failed(sqlite3 **db, enum store_result result)
 {
-    sqlite3_close(*db);
+    (void)database_close(*db);
     *db = NULL;
     return result;
 }
@@ -284,6 +293,8 @@ enum store_result database_open(sqlite3 **out, const char *path, struct store_er
     result = open_at(out, path, SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE, error);
     if (result == STORE_OK)
         result = make_current(*out, path, error);
+    if (result == STORE_OK && !opened_add(*out, path))
+        result = store_error_set(error, STORE_CANNOT_OPEN, "%s: went away while it was opened", path);
     if (result == STORE_OK &&
         (!is_wal(*out) || run_all(*out, settings, sizeof settings / sizeof *settings) != SQLITE_OK ||
          sqlite3_db_config(*out, SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 0, NULL) != SQLITE_OK))
@@ -346,10 +357,12 @@ enum store_result database_open_reader(sqlite3 **out, const char *path, struct s
     if (result != STORE_OK)
         return result;
     result = open_at(out, path, SQLITE_OPEN_READONLY, error);
+    if (result == STORE_OK && !opened_add(*out, path))
+        result = store_error_set(error, STORE_CANNOT_OPEN, "%s: went away while it was opened", path);
     if (result == STORE_OK)
         result = reader_version(*out, path, error);
     if ((result == STORE_CANNOT_OPEN || result == STORE_TROUBLE) && !has_log(path)) {
-        sqlite3_close(*out);
+        (void)database_close(*out);
         result = open_alone(out, path, error);
         if (result == STORE_OK)
             result = reader_version(*out, path, error);

@@ -32,6 +32,9 @@ enum store_result database_create(sqlite3 **out, const char *path, struct store_
 
 enum store_result database_open_reader(sqlite3 **out, const char *path, struct store_error *error);
 
+/* Closes what database_open or database_open_reader gave. */
+int database_close(sqlite3 *db);
+
 /* Fills *error for a failed call on `db` and gives back the result. `doing` ends "cannot ...". */
 enum store_result database_fail(struct store_error *error, sqlite3 *db, const char *path, const char *doing);
 

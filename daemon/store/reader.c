@@ -27,7 +27,7 @@ void store_reader_close(struct store_reader *reader)
         return;
     for (size_t i = 0; i < READER_KEPT; i++)
         sqlite3_finalize(reader->kept[i].stmt);
-    sqlite3_close(reader->db);
+    (void)database_close(reader->db);
     free(reader->path);
     free(reader);
 }

@@ -90,8 +90,8 @@ static enum store_result open_parts(struct store *store, struct store_error *err
 static void free_store(struct store *store)
 {
     writer_stop(store);
-    int closed =
-        sqlite3_close(store->db); /* moves the log into the database; where it cannot, the next opener does */
+    int closed = database_close(
+        store->db); /* moves the log into the database; where it cannot, the next opener does */
     assert(closed == SQLITE_OK);
     (void)closed;
     lockfile_drop(&store->lockfile);
@@ -233,7 +233,8 @@ void store_observe(struct store *store, const struct engine_observation *observa
         observation_queue_push(&store->observations, observation)) {
         store->observations_in++;
         arm_telemetry(store, first);
-        if (strcmp(observation->clock, "clap") == 0) { /* rare, measured by a person, and in force from now on */
+        if (strcmp(observation->clock, "clap") ==
+            0) { /* rare, measured by a person, and in force from now on */
             store->telemetry_due_ns = 0;
             pthread_cond_broadcast(&store->work);
         }
