@@ -185,6 +185,7 @@ rig=
 sleep 3 # the last acoustic positions are late
 kill "$follow" 2>/dev/null || true
 follow=
+"$bin/bellrope" dive end --config "$out/bellrope.ini" >"$out/log/end.log" 2>&1 || cat "$out/log/end.log" >&2
 memory=$(awk '/^VmRSS/ { printf "%.1f MB", $2 / 1024 }' "/proc/$daemon/status" 2>/dev/null || echo "not known")
 daemon_ended=0
 kill "$daemon"
