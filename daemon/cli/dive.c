@@ -1,4 +1,5 @@
 #include "cli/ask.h"
+#include "cli/prepared.h"
 #include "cli/rows.h"
 #include "cli/show.h"
 #include "cli/table.h"
@@ -7,16 +8,64 @@
 #include <string.h>
 #include <unistd.h>
 
-static int begin(const struct options *options)
+/* Who is on watch is said before the dive begins: it is so from its first instant on. */
+static int take_seats(const struct options *options, json_t *seats)
 {
-    if (options->argument_count != 2)
-        return cli_misuse(options->verb, "begin needs the dive's id, such as D007");
-    json_t *params = json_object();
-    ask_put(params, "id", options->argument[1]);
+    struct target target;
+    char why[CLIENT_WHY_SIZE];
+    json_t *params;
+    size_t i;
+    if (json_array_size(seats) == 0)
+        return CLI_DONE;
+    if (target_find(options, &target) != CLI_DONE)
+        return CLI_FAILED;
+    json_array_foreach(seats, i, params)
+    {
+        json_t *result = ask_call(options, &target, "seat", json_incref(params), why);
+        if (result == NULL)
+            return cli_fail(options->verb, "%s", why);
+        json_decref(result);
+    }
+    return CLI_DONE;
+}
+
+static int put_minutes(const struct options *options, json_t *params)
+{
+    long long minutes = 0;
+    if (!options_int(options, "planned-bottom-min", 1, 10080, &minutes))
+        return CLI_USAGE;
+    if (minutes > 0)
+        json_object_set_new(params, "planned_bottom_min", json_integer(minutes));
+    return CLI_DONE;
+}
+
+/* What is said on the command line takes the place of what was prepared. */
+static int put_begin(const struct options *options, json_t *params, json_t *seats)
+{
+    const char *from = options_value(options, "from");
+    if (from != NULL && prepared_read(options->verb, from, params, seats) != CLI_DONE)
+        return CLI_FAILED;
+    ask_put(params, "id", options->argument_count == 2 ? options->argument[1] : NULL);
     ask_put(params, "vehicle", options_value(options, "vehicle"));
     ask_put(params, "ship", options_value(options, "ship"));
     ask_put(params, "site", options_value(options, "site"));
-    return ask_command(options, "dive.begin", params, "begun");
+    if (json_object_get(params, "id") == NULL)
+        return cli_misuse(options->verb,
+                          "begin needs the dive's id, such as D007, or --from a file that has it");
+    return put_minutes(options, params);
+}
+
+static int begin(const struct options *options)
+{
+    json_t *params = json_object(), *seats = json_array();
+    int done = put_begin(options, params, seats);
+    if (done == CLI_DONE)
+        done = take_seats(options, seats);
+    json_decref(seats);
+    if (done == CLI_DONE)
+        return ask_command(options, "dive.begin", params, "begun");
+    json_decref(params);
+    return done;
 }
 
 static const struct table_column COLUMNS[] = {
@@ -115,20 +164,24 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
     return cli_misuse(verb, "'%s': it is begin, end, list or pack", what);
 }
 
-static const struct cli_option OPTIONS[] = {{"vehicle", "NAME", "begin: else the configuration's"},
-                                            {"ship", "NAME", "begin: else the configuration's"},
-                                            {"site", "NAME", "begin: else the configuration's"},
-                                            {"o", "FILE", "pack: the database to make"},
-                                            {0}};
+static const struct cli_option OPTIONS[] = {
+    {"vehicle", "NAME", "begin: else the configuration's"},
+    {"ship", "NAME", "begin: else the configuration's"},
+    {"from", "FILE", "begin: a prepared dive, [dive] and [seats]"},
+    {"planned-bottom-min", "MIN", "begin: planned time on the bottom, for status and follow"},
+    {"site", "NAME", "begin: else the configuration's"},
+    {"o", "FILE", "pack: the database to make"},
+    {0}};
 
 const struct cli_verb verb_dive = {
     .name = "dive",
-    .arguments = "begin ID | end | list | pack ID -o FILE",
+    .arguments = "begin ID | begin --from FILE | end | list | pack ID -o FILE",
     .summary = "Begins and ends a dive, lists dives, packs one into a database of its own",
     .details = "An id is 1 to 31 of A-Z a-z 0-9 _ . - and is used once. Numbers of markers, sightings and "
                "samples run from 1 in\n"
                "each dive. What is still open when a dive ends is closed, and says so.",
     .examples = "  bellrope dive begin D007 --site 'north wall'\n"
+                "  bellrope dive begin --from D008.ini\n"
                 "  bellrope dive end\n"
                 "  bellrope dive list\n"
                 "  bellrope dive pack D007 -o D007.db\n",

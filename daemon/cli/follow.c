@@ -1,4 +1,5 @@
 #include "cli/ask.h"
+#include "cli/divestate.h"
 #include "cli/eventline.h"
 #include "cli/show.h"
 #include "cli/verbs.h"
@@ -7,9 +8,12 @@
 #include <stdlib.h>
 #include <string.h>
 #include <time.h>
+#include <unistd.h>
 
 #define RETRY_FIRST_MS 250
 #define RETRY_MOST_MS 4000
+#define STATE_EVERY_MS 1000
+#define STATE_LINE_MS 60000
 
 struct following {
     const struct options *options;
@@ -18,6 +22,11 @@ struct following {
     long long to_come;   /* markers; -1: without end */
     bool all;
     bool colours;
+    bool shows_state; /* not with --json */
+    bool terminal;    /* the state of the dive stands below the markers, renewed each second */
+    bool below;       /* and it stands there now */
+    char told[DIVESTATE_SIZE];
+    int64_t told_ms;
 };
 
 /* What a watcher is shown without --all; every change of a sighting would drown the markers. */
@@ -32,12 +41,21 @@ static bool is_routine(const json_t *event)
            (strcmp(cause, "bracketed") == 0 || strcmp(cause, "waited") == 0);
 }
 
-static void print_event(const struct following *following, const json_t *event)
+/* Takes the state's line away again. */
+static void wipe(struct following *following)
+{
+    if (following->below)
+        fputs("\r\033[K", stdout);
+    following->below = false;
+}
+
+static void print_event(struct following *following, const json_t *event)
 {
     char line[EVENTLINE_SIZE];
     const char *type = show_text(event, "type");
     if (!following->all && is_routine(event))
         return;
+    wipe(following);
     if (following->options->json) {
         ask_print_json(event);
     } else {
@@ -62,11 +80,46 @@ static json_t *params_of(const struct following *following)
     return params;
 }
 
+static int64_t now_ms(void)
+{
+    struct timespec now;
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    return (int64_t)now.tv_sec * 1000 + now.tv_nsec / 1000000;
+}
+
+/*
+ * Time on the bottom, time left, and time on the sighting in hand. On a terminal it stands below the markers and is renewed each second;
+ * elsewhere it is a line of its own, at the beginning and then once a minute.
+ */
+static bool show_state(struct following *following, struct client *client, char *why)
+{
+    int64_t now = now_ms(), every = following->terminal ? STATE_EVERY_MS : STATE_LINE_MS;
+    if (!following->shows_state || (following->told_ms != 0 && now - following->told_ms < every))
+        return true;
+    json_t *status = client_call(client, "status", NULL, why);
+    if (status == NULL)
+        return false;
+    following->told_ms = now;
+    divestate(json_object_get(status, "lines"), following->told);
+    json_decref(status);
+    wipe(following);
+    if (following->told[0] == '\0')
+        return true;
+    printf(following->terminal ? "%.99s" : "%s\n", following->told);
+    following->below = following->terminal;
+    fflush(stdout);
+    return true;
+}
+
 /* Until the connection ends or all is seen. True: all is seen. */
 static bool listen_to(struct following *following, struct client *client, char *why)
 {
     while (following->to_come != 0) {
-        json_t *message = client_next(client, -1, why);
+        if (!show_state(following, client, why))
+            return false;
+        json_t *message = client_next(client, following->shows_state ? STATE_EVERY_MS : -1, why);
+        if (message == NULL && why[0] == '\0')
+            continue;
         if (message == NULL)
             return false;
         const char *method = show_text(message, "method");
@@ -152,6 +205,8 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
     following.to_come = count;
     following.all = options_flag(&options, "all");
     following.colours = cli_colours(stdout);
+    following.terminal = isatty(STDOUT_FILENO) == 1;
+    following.shows_state = !options.json;
     if (!options.json)
         puts(eventline_head());
     fflush(stdout);
@@ -171,6 +226,8 @@ const struct cli_verb verb_follow = {
     .summary = "Shows markers as they come",
     .details =
         "When the daemon goes away it waits and goes on where it was, so nothing is missed or shown twice.\n"
+        "Below stand the time on the bottom, what is left of the plan, and how long the present sighting\n"
+        "has lasted; where the output is no terminal, as a line once a minute.\n"
         "With --json one event a line, as docs/schema has them.",
     .examples = "  bellrope follow\n"
                 "  bellrope follow --since 0 --all --json > dive.ndjson\n"

@@ -23,6 +23,13 @@ static int print_rows(const struct listing *listing, const json_t *rows, const c
     return CLI_DONE;
 }
 
+static void keep_only(json_t *rows, const char *member)
+{
+    for (size_t i = json_array_size(rows); i-- > 0;)
+        if (!json_is_true(json_object_get(json_array_get(rows, i), member)))
+            json_array_remove(rows, i);
+}
+
 int listing_run(const struct cli_verb *verb, const struct listing *listing, int argc, char **argv)
 {
     struct options options;
@@ -36,6 +43,8 @@ int listing_run(const struct cli_verb *verb, const struct listing *listing, int 
     json_t *rows = rows_get(&options, &want, dive);
     if (rows == NULL)
         return CLI_FAILED;
+    if (listing->only != NULL && options_flag(&options, listing->only))
+        keep_only(rows, listing->member);
     if (options.json) {
         const json_t *row;
         size_t i;

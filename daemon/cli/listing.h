@@ -13,6 +13,8 @@ struct listing {
     const struct table_column *columns;
     size_t column_count;
     void (*add_row)(struct table *table, const json_t *row);
+    const char *only;   /* a flag of the verb that lets through only ... */
+    const char *member; /* ... rows where this member is true; NULL: there is no such flag */
 };
 
 extern const struct cli_option LISTING_OPTIONS[];

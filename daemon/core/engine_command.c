@@ -67,6 +67,7 @@ static void dive_entry(struct engine *e, const char *state)
     engine_copy(entry->of.dive.vehicle, LABEL_SIZE, e->dive.vehicle);
     engine_copy(entry->of.dive.ship, LABEL_SIZE, e->dive.ship);
     engine_copy(entry->of.dive.site, LABEL_SIZE, e->dive.site);
+    entry->of.dive.planned_bottom_ns = e->dive.planned_bottom_ns;
     engine_commit(e, entry);
 }
 
@@ -99,6 +100,9 @@ static void dive_begin(const struct command *command)
     dive_text(command, "vehicle", e->config.vehicle, e->dive.vehicle);
     dive_text(command, "ship", e->config.ship, e->dive.ship);
     dive_text(command, "site", e->config.site, e->dive.site);
+    e->dive.planned_bottom_ns = e->config.planned_bottom_ns;
+    fields_int(command->fields, "planned_bottom_ns", &e->dive.planned_bottom_ns);
+    watchlog_set_planned_bottom(e->watch, e->dive.planned_bottom_ns);
     e->dive.begun_ns = now.utc.ns;
     e->sample_note_count = 0;
     memset(e->recent, 0, sizeof e->recent);

@@ -23,6 +23,8 @@ static void restore_dive(struct engine *e, const struct fields *fields)
     fields_text(fields, "ship", e->dive.ship, sizeof e->dive.ship);
     fields_text(fields, "site", e->dive.site, sizeof e->dive.site);
     fields_int(fields, "begun_utc", &e->dive.begun_ns);
+    fields_int(fields, "planned_bottom", &e->dive.planned_bottom_ns);
+    watchlog_set_planned_bottom(e->watch, e->dive.planned_bottom_ns);
     e->dive.markers = number_of(fields, "markers");
     e->dive.open = !fields_int(fields, "ended_utc", &e->dive.ended_ns) && e->dive.id[0] != '\0';
     e->sample_note_count = 0;

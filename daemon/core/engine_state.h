@@ -146,6 +146,7 @@ struct dive_state {
     bool open;
     char id[DIVE_ID_SIZE]; /* of the open dive, or of the last one ended */
     char vehicle[LABEL_SIZE], ship[LABEL_SIZE], site[LABEL_SIZE];
+    int64_t planned_bottom_ns;  /* 0: not said */
     int64_t begun_ns, ended_ns; /* UTC */
     uint32_t markers;           /* highest number */
 };

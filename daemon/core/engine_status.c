@@ -64,7 +64,9 @@ static void dive_lines(const struct engine *e, struct status *status)
         char so_far[32], who[WHO_SIZE + 8];
         duration_text(watch.seat[i].so_far_ns, so_far, sizeof so_far);
         snprintf(who, sizeof who, "%s%s", watch.seat[i].who[0] != '\0' ? ", " : "", watch.seat[i].who);
-        say(status, e->seat[i], false, "S%" PRIu32 " %s for %s%s", watch.seat[i].in_hand, watch.seat[i].label,
+        char what[32];
+        snprintf(what, sizeof what, "seat %s", e->seat[i]);
+        say(status, what, false, "S%" PRIu32 " %s for %s%s", watch.seat[i].in_hand, watch.seat[i].label,
             so_far, who);
     }
 }

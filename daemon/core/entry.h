@@ -259,6 +259,7 @@ struct link_entry {
 
 struct dive_entry {
     char state[12]; /* "begun", "ended" */
+    int64_t planned_bottom_ns; /* 0: not said */
     char vehicle[LABEL_SIZE], ship[LABEL_SIZE], site[LABEL_SIZE];
 };
 

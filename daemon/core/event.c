@@ -350,6 +350,8 @@ static void short_members(struct jsonout *out, const struct entry *entry)
         jsonout_text_or_null(out, "vehicle", entry->of.dive.vehicle);
         jsonout_text_or_null(out, "ship", entry->of.dive.ship);
         jsonout_text_or_null(out, "site", entry->of.dive.site);
+        if (entry->of.dive.planned_bottom_ns > 0)
+            jsonout_real(out, "planned_bottom_min", (double)entry->of.dive.planned_bottom_ns / 60e9, 3);
         break;
     case ENTRY_SEAT:
         jsonout_text(out, "seat", entry->of.seat.seat);

@@ -11,6 +11,7 @@ enum param_type {
     PARAM_TEXT,    /* a text of less than `size` bytes */
     PARAM_DIVE,    /* a dive's id */
     PARAM_SECONDS, /* 0 or more; into the record in nanoseconds */
+    PARAM_MINUTES, /* 1 to 10080; into the record in nanoseconds */
     PARAM_UTC,     /* RFC 3339; into the record in nanoseconds */
     PARAM_WHOLE,   /* 0 or more, up to 2^53 - 1 */
     PARAM_ABOVE_0, /* a number */
@@ -59,11 +60,13 @@ static const struct param SAMPLE[] = {{"container", NULL, 24, PARAM_TEXT, true, 
                                       {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
                                       {"dive", NULL, DIVE_ID_SIZE, PARAM_DIVE, false, false},
                                       {0}};
-static const struct param DIVE_BEGIN[] = {{"id", NULL, DIVE_ID_SIZE, PARAM_DIVE, true, false},
-                                          {"vehicle", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
-                                          {"ship", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
-                                          {"site", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
-                                          {0}};
+static const struct param DIVE_BEGIN[] = {
+    {"id", NULL, DIVE_ID_SIZE, PARAM_DIVE, true, false},
+    {"vehicle", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
+    {"ship", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
+    {"site", NULL, LABEL_SIZE, PARAM_TEXT, false, true},
+    {"planned_bottom_min", "planned_bottom_ns", 0, PARAM_MINUTES, false, false},
+    {0}};
 static const struct param REMARK[] = {{"ref", NULL, REF_SIZE, PARAM_TEXT, true, false},
                                       {"text", NULL, NOTE_SIZE * 4, PARAM_TEXT, true, false},
                                       {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
@@ -219,6 +222,15 @@ static bool take_seconds(struct reading *reading, const struct param *param, con
     return true;
 }
 
+static bool take_minutes(struct reading *reading, const struct param *param, const json_t *value)
+{
+    double minutes = json_number_value(value);
+    if (!json_is_number(value) || !(minutes >= 1 && minutes <= 10080))
+        return refuse(reading, param->name, "must be a number of minutes, 1 to 10080");
+    fields_put_int(&reading->record, param->field, llround(minutes * 60e9));
+    return true;
+}
+
 static bool take_real(struct reading *reading, const struct param *param, const json_t *value)
 {
     double number = json_number_value(value);
@@ -297,6 +309,8 @@ static bool take(struct reading *reading, const struct param *param, const json_
     switch (param->type) {
     case PARAM_SECONDS:
         return take_seconds(reading, param, value);
+    case PARAM_MINUTES:
+        return take_minutes(reading, param, value);
     case PARAM_ABOVE_0:
     case PARAM_FROM_0:
         return take_real(reading, param, value);

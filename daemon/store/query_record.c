@@ -18,6 +18,7 @@ static void take_dive(struct sql_take *take, struct query_dive *row)
     TAKE_TEXT(take, row->dive.vehicle);
     TAKE_TEXT(take, row->dive.ship);
     TAKE_TEXT(take, row->dive.site);
+    row->dive.planned_bottom_ns = sql_take_int(take);
     row->begun_seq = sql_take_int(take);
     row->begun = reader_take_at(take);
     row->ended_seq = sql_take_int(take);
@@ -35,7 +36,7 @@ int64_t query_dives(struct store_reader *reader, const struct query_want *want, 
 {
     /* clang-format off */
     static const char sql[] =
-        "SELECT d.id, d.vehicle, d.ship, d.site, d.begun_seq, b.at_mono_ns, b.at_utc_ns, b.at_utc_bound_ns, b.at_clock, d.ended_seq, "
+        "SELECT d.id, d.vehicle, d.ship, d.site, d.planned_bottom_ns, d.begun_seq, b.at_mono_ns, b.at_utc_ns, b.at_utc_bound_ns, b.at_clock, d.ended_seq, "
         "e.at_mono_ns, e.at_utc_ns, e.at_utc_bound_ns, coalesce(e.at_clock, 'none'), "
         "(SELECT count(*) FROM marker x WHERE x.dive = d.id), (SELECT count(*) FROM sighting x WHERE x.dive = d.id), "
         "(SELECT count(*) FROM span x WHERE x.dive = d.id), (SELECT count(*) FROM sample x WHERE x.dive = d.id) "

@@ -65,12 +65,13 @@ static int64_t restore_seq(struct restoring *r)
 
 static int64_t restore_dive(struct restoring *r)
 {
-    static const char *const names[] = {"id",        "vehicle", "ship",      "site",  "begun_utc",
-                                        "ended_utc", "markers", "sightings", "spans", "samples"};
+    static const char *const names[] = {"id",        "vehicle",   "ship",    "site",      "planned_bottom",
+                                        "begun_utc", "ended_utc", "markers", "sightings", "spans",
+                                        "samples"};
     /* the open one, else the latest: presses that waited in their pads still find their place in it */
     static const char find[] = "SELECT id FROM dive ORDER BY ended_seq IS NULL DESC, begun_seq DESC LIMIT 1";
     /* clang-format off */
-    static const char sql[] = "SELECT d.id, d.vehicle, d.ship, d.site, d.begun_utc_ns, CASE WHEN d.ended_seq IS NOT NULL THEN coalesce(d.ended_utc_ns, d.begun_utc_ns) END, "
+    static const char sql[] = "SELECT d.id, d.vehicle, d.ship, d.site, d.planned_bottom_ns, d.begun_utc_ns, CASE WHEN d.ended_seq IS NOT NULL THEN coalesce(d.ended_utc_ns, d.begun_utc_ns) END, "
                               "(SELECT coalesce(max(number), 0) FROM marker WHERE dive = d.id), "
                               "(SELECT coalesce(max(number), 0) FROM sighting WHERE dive = d.id), "
                               "(SELECT coalesce(max(number), 0) FROM span WHERE dive = d.id), "

@@ -63,7 +63,7 @@ static const char *const sql[STATEMENTS] = {
     [ADD_STRIKE] = "INSERT INTO strike (seq, target, target_dive, target_letter, target_number, restored, by_marker, who, why) "
                    "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
     /* a dive begun again is open again; it keeps its first beginning */
-    [BEGIN_DIVE] = "INSERT INTO dive (id, vehicle, ship, site, begun_seq, begun_utc_ns) VALUES (?, ?, ?, ?, ?, ?) "
+    [BEGIN_DIVE] = "INSERT INTO dive (id, vehicle, ship, site, planned_bottom_ns, begun_seq, begun_utc_ns) VALUES (?, ?, ?, ?, ?, ?, ?) "
                    "ON CONFLICT (id) DO UPDATE SET ended_seq = NULL, ended_utc_ns = NULL",
     [END_DIVE] = "UPDATE dive SET ended_seq = ?, ended_utc_ns = ? WHERE id = ?",
     [PUT_SEAT] = "INSERT OR REPLACE INTO seat (seat, seq, who) VALUES (?, ?, ?)",
@@ -422,6 +422,7 @@ static int put_dive(struct rows *rows, const struct entry *entry)
     sql_bind_text_if(&bind, dive->vehicle);
     sql_bind_text_if(&bind, dive->ship);
     sql_bind_text_if(&bind, dive->site);
+    sql_bind_int_if(&bind, dive->planned_bottom_ns > 0, dive->planned_bottom_ns);
     sql_bind_int(&bind, entry->seq);
     sql_bind_int_if(&bind, entry->at.trust != CLOCK_TRUST_NONE, entry->at.utc.ns);
     return sql_run(&bind);

@@ -55,6 +55,7 @@ CREATE TABLE dive (
   vehicle      TEXT,
   ship         TEXT,
   site         TEXT,
+  planned_bottom_ns INTEGER,  -- time on the bottom that was planned
   begun_seq    INTEGER NOT NULL REFERENCES journal (seq),
   begun_utc_ns INTEGER,
   ended_seq    INTEGER REFERENCES journal (seq),  -- NULL: the dive is open

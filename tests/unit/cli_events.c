@@ -313,6 +313,7 @@ static void any_entry(struct entry *entry, enum entry_type type, int64_t seq)
         ANY(entry->of.dive.vehicle);
         ANY(entry->of.dive.ship);
         ANY(entry->of.dive.site);
+        entry->of.dive.planned_bottom_ns = chance() ? 0 : below(10000) * INT64_C(60000000000);
         break;
     case ENTRY_SEAT:
         SOME(entry->of.seat.seat);
@@ -365,6 +366,7 @@ static size_t any_row(int kind, char *out, size_t size)
     rows.dive.ended = any_when();
     ANY(rows.dive.dive.vehicle);
     ANY(rows.dive.dive.site);
+    rows.dive.dive.planned_bottom_ns = chance() ? 0 : INT64_C(3600000000000);
     rows.dive.markers = any_number();
     switch (kind) {
     case 0:
