@@ -257,6 +257,10 @@ size_t rowjson_dive(const struct query_dive *row, char *bytes, size_t size)
     jsonout_text_or_null(&out, "vehicle", row->dive.vehicle);
     jsonout_text_or_null(&out, "ship", row->dive.ship);
     jsonout_text_or_null(&out, "site", row->dive.site);
+    if (row->dive.planned_bottom_ns > 0)
+        jsonout_real(&out, "planned_bottom_min", (double)row->dive.planned_bottom_ns / 60e9, 3);
+    else
+        jsonout_null(&out, "planned_bottom_min");
     jsonout_int(&out, "markers", row->markers);
     jsonout_int(&out, "sightings", row->sightings);
     jsonout_int(&out, "spans", row->spans);
