@@ -80,7 +80,7 @@ static const char DRAWINGS[] =
     "stroke-width:3}.seen-dots{stroke:var(--seen);stroke-width:5;"
     "stroke-linecap:round}svg .taken{fill:var(--taken);stroke:var(--paper);stroke-width:1}\n"
     "svg "
-    ".num{text-anchor:middle;fill:var(--ink);font-size:11.5px;paint-order:stroke;stroke:var(--sea);stroke-"
+    ".num{fill:var(--ink);font-size:11.5px;paint-order:stroke;stroke:var(--sea);stroke-"
     "width:3px}"
     "svg .key{fill:var(--ink)}svg .plate{fill:var(--sea)}.bar,.north{stroke:var(--ink);stroke-width:1.6}\n"
     ".line{stroke-width:1.4}.depth{stroke:var(--deep)}.warm{stroke:var(--warm)}.salt{stroke:var(--salt)}"
