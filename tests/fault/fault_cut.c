@@ -371,22 +371,22 @@ static void run_pass(struct series *series, const struct pass *pass, long calls)
 static void run_all(struct series *series, long calls)
 {
     const bool is_long = series->campaign->is_long;
-    const long step = is_long ? 1 : calls / 25;
+    const long step = is_long ? 1 : calls / 16;
     const int seeds = is_long ? 2 : 1;
     const int overwrite = SQLITE_IOCAP_POWERSAFE_OVERWRITE;
     const struct pass passes[] = {
         {"cut, drop", CUT_DROP, 0, CONTROL_NONE, 1, step, false},
         {"cut, random", CUT_RANDOM, 0, CONTROL_NONE, seeds, step, false},
         {"cut, random, safe overwrite", CUT_RANDOM, overwrite, CONTROL_NONE, seeds, step, false},
-        {"cut twice, drop", CUT_DROP, overwrite, CONTROL_NONE, 1, is_long ? 3 : calls / 12, true},
-        {"cut twice, random", CUT_RANDOM, overwrite, CONTROL_NONE, seeds, is_long ? 3 : calls / 12, true},
+        {"cut twice, drop", CUT_DROP, overwrite, CONTROL_NONE, 1, is_long ? 3 : calls / 8, true},
+        {"cut twice, random", CUT_RANDOM, overwrite, CONTROL_NONE, seeds, is_long ? 3 : calls / 8, true},
         {"control, synchronous NORMAL, drop", CUT_DROP, overwrite, CONTROL_NORMAL, 1,
-         is_long ? 12 : calls / 12, false},
+         is_long ? 12 : calls / 8, false},
         {"control, synchronous NORMAL, random", CUT_RANDOM, overwrite, CONTROL_NORMAL, 1,
-         is_long ? 12 : calls / 12, false},
-        {"control, synchronous OFF, drop", CUT_DROP, overwrite, CONTROL_OFF, 1, is_long ? 12 : calls / 12,
+         is_long ? 12 : calls / 8, false},
+        {"control, synchronous OFF, drop", CUT_DROP, overwrite, CONTROL_OFF, 1, is_long ? 12 : calls / 8,
          false},
-        {"control, synchronous OFF, random", CUT_RANDOM, overwrite, CONTROL_OFF, 1, is_long ? 12 : calls / 12,
+        {"control, synchronous OFF, random", CUT_RANDOM, overwrite, CONTROL_OFF, 1, is_long ? 12 : calls / 8,
          false},
     };
     for (size_t i = 0; i < sizeof passes / sizeof *passes; i++)
