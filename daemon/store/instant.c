@@ -15,6 +15,13 @@
 
 /* ---- telemetry ---- */
 
+struct series_found {
+    int channel;
+    uint8_t feed;
+    bool has_before, has_after;
+    struct channel_sample before, after;
+};
+
 struct gathering {
     struct store_reader *reader;
     utc_ns at;
@@ -23,6 +30,8 @@ struct gathering {
     struct channel_names names;
     char feed[CHANNEL_FEEDS_MAX][SOURCE_SIZE];
     uint8_t feed_count;
+    struct series_found found[CHANNEL_SERIES_MAX];
+    size_t found_count;
     bool failed;
 };
 
@@ -66,7 +75,7 @@ static bool on_channel(void *ctx, const struct query_channel *row)
     if (channel == CHANNEL_NONE)
         channel = channel_register(&g->names, row->channel, NULL);
     int feed = feed_number(g, row->feed);
-    if (channel == CHANNEL_NONE || feed < 0)
+    if (channel == CHANNEL_NONE || feed < 0 || g->found_count == CHANNEL_SERIES_MAX)
         return true;
     struct sides sides = {.at_ns = g->at.ns};
     struct query_telemetry want = {.channel = row->channel,
@@ -75,11 +84,31 @@ static bool on_channel(void *ctx, const struct query_channel *row)
                                    .to = {g->at.ns + g->reach_ns}};
     if (query_telemetry(g->reader, &want, on_point, &sides) < 0)
         g->failed = true;
-    if (sides.has_before)
-        channel_add(g->set, channel, (uint8_t)feed, (mono_ns){sides.before.utc.ns}, sides.before.value);
-    if (sides.has_after)
-        channel_add(g->set, channel, (uint8_t)feed, (mono_ns){sides.after.utc.ns}, sides.after.value);
+    g->found[g->found_count++] =
+        (struct series_found){.channel = channel,
+                              .feed = (uint8_t)feed,
+                              .has_before = sides.has_before,
+                              .has_after = sides.has_after,
+                              .before = {.at_ns = sides.before.utc.ns, .value = sides.before.value},
+                              .after = {.at_ns = sides.after.utc.ns, .value = sides.after.value}};
     return !g->failed;
+}
+
+/* All that lies before and then all that lies after: the halves of a position are joined when they follow one another. */
+static void fill_set(struct gathering *g)
+{
+    for (size_t i = 0; i < g->found_count; i++) {
+        const struct series_found *found = &g->found[i];
+        if (found->has_before)
+            channel_add(g->set, found->channel, found->feed, (mono_ns){found->before.at_ns},
+                        found->before.value);
+    }
+    for (size_t i = 0; i < g->found_count; i++) {
+        const struct series_found *found = &g->found[i];
+        if (found->has_after)
+            channel_add(g->set, found->channel, found->feed, (mono_ns){found->after.at_ns},
+                        found->after.value);
+    }
 }
 
 static const char *feed_name(const void *ctx, uint8_t feed)
@@ -122,6 +151,7 @@ bool instant_telemetry(struct store_reader *reader, const struct engine_config *
                !g->failed;
     }
     if (good) {
+        fill_set(g);
         const struct reading_source source = {set, &g->names, NULL, feed_name, g};
         (void)reading_at(&source, (mono_ns){at.ns}, out);
     }
