@@ -165,12 +165,12 @@ static bool is_tape(const char *path)
     return is;
 }
 
-static void tell_of_tape(struct visit *visit, const char *format, uint64_t count)
+static void tell_of_tape(struct visit *visit, uint64_t count, const char *says)
 {
     char text[160];
     if (count == 0)
         return;
-    snprintf(text, sizeof text, format, count);
+    snprintf(text, sizeof text, "%" PRIu64 " %s", count, says);
     struct doctor_finding finding = {.weight = DOCTOR_TROUBLE, .kind = "tape", .about = "", .text = text};
     on_finding(visit, &finding);
 }
@@ -178,15 +178,14 @@ static void tell_of_tape(struct visit *visit, const char *format, uint64_t count
 static void put_damage(const struct options *options, const struct playback *played)
 {
     struct visit visit = {.options = options, .dive = ""};
-    if (!options->json &&
-        played->damage.places + played->damage.torn_bytes + played->gaps + played->problems > 0)
+    const struct tape_damage *damage = &played->damage;
+    if (!options->json && damage->places + damage->torn_bytes + played->gaps + played->problems > 0)
         puts("The tape itself");
-    tell_of_tape(&visit, "%" PRIu64 " damaged places were skipped: what was read there is missing",
-                 played->damage.places);
-    tell_of_tape(&visit, "it ends in the middle of a record (%" PRIu64 " bytes): the daemon was killed",
-                 played->damage.torn_bytes);
-    tell_of_tape(&visit, "in %" PRIu64 " places the disk was too slow and records are missing", played->gaps);
-    tell_of_tape(&visit, "%" PRIu64 " records made no sense and were passed over", played->problems);
+    tell_of_tape(&visit, damage->places, "damaged places were skipped: what stood there is missing");
+    tell_of_tape(&visit, damage->torn_bytes,
+                 "bytes of a record cut short stand at its end: the daemon was killed");
+    tell_of_tape(&visit, played->gaps, "places where the disk was too slow and records are missing");
+    tell_of_tape(&visit, played->problems, "records made no sense and were passed over");
 }
 
 static int visit_tape(const struct options *options, const char *tape)

@@ -319,9 +319,9 @@ static void look(struct doctor *doctor)
 }
 
 int doctor_examine(struct store_reader *reader, const char *dive, const struct query_dive *row,
-                   doctor_tell *told, void *ctx, char *why, size_t why_size)
+                   doctor_tell *tell_it, void *ctx, char *why, size_t why_size)
 {
-    struct doctor doctor = {.tell = told, .ctx = ctx};
+    struct doctor doctor = {.tell = tell_it, .ctx = ctx};
     int result = report_data_gather(&doctor.data, reader, dive, row);
     if (result == 0)
         look(&doctor);

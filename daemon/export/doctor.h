@@ -27,6 +27,6 @@ typedef void doctor_tell(void *ctx, const struct doctor_finding *finding);
 
 /* Looks at one dive ("": what was made without one) and tells its findings by kind, each in order of time. 0, or -1 with a sentence in `why`. */
 int doctor_examine(struct store_reader *reader, const char *dive, const struct query_dive *row,
-                   doctor_tell *tell, void *ctx, char *why, size_t why_size);
+                   doctor_tell *tell_it, void *ctx, char *why, size_t why_size);
 
 #endif

@@ -101,7 +101,7 @@ const char *html_date_clock(utc_ns utc, char out[HTML_TEXT_SIZE])
 const char *html_position(double lat_deg, double lon_deg, double uncertainty_m, char out[HTML_TEXT_SIZE])
 {
     /* a unit of the fifth decimal is about a metre */
-    int decimals = uncertainty_m < 0 || uncertainty_m < 30 ? 5 : 4;
+    int decimals = uncertainty_m < 30 ? 5 : 4;
     snprintf(out, HTML_TEXT_SIZE, "%.*f° %c %.*f° %c", decimals, fabs(lat_deg), lat_deg < 0 ? 'S' : 'N',
              decimals, fabs(lon_deg), lon_deg < 0 ? 'W' : 'E');
     return out;

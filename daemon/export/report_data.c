@@ -46,33 +46,60 @@ static void *add(struct report_data *data, void *list, size_t *count, size_t siz
     memcpy(&items, list, sizeof items);
     bool full = *count == 0 || (*count & (*count - 1)) == 0; /* 0, 1, 2, 4, 8 ... */
     if (full) {
-        items = realloc(items, (*count == 0 ? 1 : *count * 2) * size);
-        if (items == NULL) {
+        void *grown = realloc(items, (*count == 0 ? 1 : *count * 2) * size);
+        if (grown == NULL) {
             data->no_memory = true;
             return NULL;
         }
+        items = grown;
         memcpy(list, &items, sizeof items);
     }
     return (char *)items + size * (*count)++;
 }
 
-#define ADD_ROW(name, list, count, type)                                                                     \
-    static bool name(void *ctx, const type *row)                                                             \
-    {                                                                                                        \
-        struct report_data *data = ctx;                                                                      \
-        type *kept = add(data, &data->list, &data->count, sizeof *kept);                                     \
-        if (kept != NULL)                                                                                    \
-            *kept = *row;                                                                                    \
-        return kept != NULL;                                                                                 \
-    }
-ADD_ROW(add_sighting, sighting, sightings, struct query_sighting)
-ADD_ROW(add_span, span, spans, struct query_span)
-ADD_ROW(add_sample, sample, samples, struct query_sample)
-ADD_ROW(add_identification, identification, identifications, struct query_identification)
-ADD_ROW(add_remark, remark, remarks, struct query_remark)
-ADD_ROW(add_strike, strike, strikes, struct query_strike)
-ADD_ROW(keep_notice, notice, notices, struct query_notice)
-ADD_ROW(keep_before, before, befores, struct query_notice)
+static bool keep_row(struct report_data *data, void *list, size_t *count, const void *row, size_t size)
+{
+    void *kept = add(data, list, count, size);
+    if (kept != NULL)
+        memcpy(kept, row, size);
+    return kept != NULL;
+}
+
+static bool add_sighting(void *ctx, const struct query_sighting *row)
+{
+    struct report_data *data = ctx;
+    return keep_row(data, &data->sighting, &data->sightings, row, sizeof *row);
+}
+
+static bool add_span(void *ctx, const struct query_span *row)
+{
+    struct report_data *data = ctx;
+    return keep_row(data, &data->span, &data->spans, row, sizeof *row);
+}
+
+static bool add_sample(void *ctx, const struct query_sample *row)
+{
+    struct report_data *data = ctx;
+    return keep_row(data, &data->sample, &data->samples, row, sizeof *row);
+}
+
+static bool add_identification(void *ctx, const struct query_identification *row)
+{
+    struct report_data *data = ctx;
+    return keep_row(data, &data->identification, &data->identifications, row, sizeof *row);
+}
+
+static bool add_remark(void *ctx, const struct query_remark *row)
+{
+    struct report_data *data = ctx;
+    return keep_row(data, &data->remark, &data->remarks, row, sizeof *row);
+}
+
+static bool add_strike(void *ctx, const struct query_strike *row)
+{
+    struct report_data *data = ctx;
+    return keep_row(data, &data->strike, &data->strikes, row, sizeof *row);
+}
 
 static void take_readings(struct report_marker *kept, const struct marker_telemetry *telemetry)
 {
@@ -226,7 +253,7 @@ static bool add_notice(void *ctx, const struct query_notice *row)
     int64_t begun = data->row != NULL ? data->row->begun_seq : 0;
     int64_t ended = data->row != NULL && !data->row->open ? data->row->ended_seq : INT64_MAX;
     if (of_dive || (row->made.dive[0] == '\0' && row->made.seq > begun && row->made.seq < ended))
-        return keep_notice(ctx, row);
+        return keep_row(data, &data->notice, &data->notices, row, sizeof *row);
     if (row->made.seq > begun || (row->made.type != ENTRY_CLOCK && row->made.type != ENTRY_TIMECODE))
         return true;
     for (size_t i = 0; i < data->befores; i++)
@@ -234,7 +261,7 @@ static bool add_notice(void *ctx, const struct query_notice *row)
             data->before[i] = *row;
             return true;
         }
-    return keep_before(ctx, row);
+    return keep_row(data, &data->before, &data->befores, row, sizeof *row);
 }
 
 /* ---- from when to when ---- */

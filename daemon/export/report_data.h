@@ -17,7 +17,7 @@ struct report_marker {
     enum marker_origin origin;
     const char *kind, *label, *term, *seat, *who, *pad, *note, *phase, *container, *advice;
     struct when when;
-    int64_t held_ns; /* from the press until the daemon had it, at the least: its bound taken off; -1: not known */
+    int64_t held_ns; /* from the press until the daemon had it, less its bound; -1: not known */
     enum timecode_trust timecode_trust;
     const char *timecode, *rate;
     double timecode_bound_frames;

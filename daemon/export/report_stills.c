@@ -78,7 +78,7 @@ static void take_owner(const struct reading *reading, const json_t *ref, struct 
     }
 }
 
-static void walk(struct reading *reading, const json_t *at, struct owner owner, int depth)
+static void walk(struct reading *reading, json_t *at, struct owner owner, int depth)
 {
     static const char *const names[] = {"still", "stills", "thumbnail", "image", "images", "file"};
     size_t i;
@@ -101,8 +101,7 @@ static void walk(struct reading *reading, const json_t *at, struct owner owner, 
     take_owner(reading, json_object_get(at, "ref"), &owner);
     for (i = 0; i < sizeof names / sizeof names[0]; i++)
         add_still(reading, json_string_value(json_object_get(at, names[i])), owner);
-    json_object_foreach((json_t *)(uintptr_t)at, key,
-                        value) if (json_is_object(value) || json_is_array(value))
+    json_object_foreach(at, key, value) if (json_is_object(value) || json_is_array(value))
         walk(reading, value, owner, depth + 1);
 }
 

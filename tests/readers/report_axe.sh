@@ -26,6 +26,6 @@ cd "$dir"
 "$build/bellrope" report --db "$dir/dive.db" --view-width-m 2.5 -o "$dir/report.html"
 "$build/bellrope" report --db "$dir/dive.db" --for-shore -o "$dir/shore.html"
 grep -q 'id="s1"' "$dir/report.html" || { echo "the dive has no sighting"; exit 1; }
-grep -q 'id="salinity-svg"' "$dir/report.html" || { echo "no salinity is drawn"; exit 1; }
+grep -q 'id="salinity-svg-t"' "$dir/report.html" || { echo "no salinity is drawn"; exit 1; }
 grep -q 'class="asked"' "$dir/shore.html" || { echo "nothing is asked of shore"; exit 1; }
 node "$here/report_axe.js" "$chromium" "$dir/profile" "$dir/report.html" "$dir/shore.html"
