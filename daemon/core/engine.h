@@ -113,7 +113,7 @@ struct engine_sample {
 
 /* A clock constraint worth keeping: at `a` of `clock`, host monotonic (or UTC) lay in [lo, hi]. */
 struct engine_observation {
-    const char *clock; /* "pad P-03 4711" (serial, boot), "utc", "recorder" */
+    const char *clock; /* "pad P-03 4711" (serial, boot), "utc", "recorder 25" (a is mono), "clap" */
     int64_t a, lo, hi;
 };
 

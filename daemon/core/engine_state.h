@@ -187,7 +187,7 @@ struct engine {
     /* time */
     struct utcmap utc;
     struct tcmap timecode;
-    bool timecode_locked;
+    int64_t recorder_due_ns; /* when its clock is observed again */
     struct {
         bool waiting; /* a FLASH is on its way, or its instant is known and the frame is not */
         bool lit;

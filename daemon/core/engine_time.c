@@ -225,6 +225,20 @@ static int hex_digit(char c)
     return -1;
 }
 
+/* Once a second of recorded time: enough to work timecode out anew after the dive. */
+static void observe_recorder(struct engine *e)
+{
+    struct clockmap_constraint constraint;
+    enum timecode_rate rate;
+    char clock[32];
+    if (!tcmap_newest(&e->timecode, &rate, &constraint) || constraint.a < e->recorder_due_ns)
+        return;
+    e->recorder_due_ns = constraint.a + NS_PER_S;
+    snprintf(clock, sizeof clock, "recorder %s", timecode_rate_name(rate));
+    struct engine_observation observation = {clock, constraint.a, constraint.lo, constraint.hi};
+    e->sink.observe(e->sink.ctx, &observation);
+}
+
 void engine_ltc(struct engine *e, const struct fields *fields)
 {
     struct tcmap_word word = {.reverse = false};
@@ -242,4 +256,5 @@ void engine_ltc(struct engine *e, const struct fields *fields)
         word.packed[i] = (uint8_t)(high * 16 + low);
     }
     timecode_notices(e, tcmap_word(&e->timecode, &word));
+    observe_recorder(e);
 }

@@ -42,7 +42,7 @@ struct tcmap_params tcmap_params_default(enum timecode_rate rate, int32_t sample
                                             .slew_ppb = 100000};
     params.recorder = params.audio;
     params.recorder.num = params.recorder.den = 1;
-    params.recorder.rate_ppb = 800000;
+    params.recorder.rate_ppb = 1300000; /* 23.976 taken for 24, until that is told */
     return params;
 }
 

@@ -184,6 +184,10 @@ bool tcmap_bracketed(const struct tcmap *tc, mono_ns at);
 /* The monotonic instants at which `frame` of the day began, in the newest segment that has it. False where none does. */
 bool tcmap_inverse(const struct tcmap *tc, int64_t frame, struct clockmap_interval *mono);
 
+/* The newest word's constraint, for keeping: at host instant `a` the timecode heard was lo .. hi ns of `rate`, days counted on, without the
+ * clapper's offset. False where no line is being followed. */
+bool tcmap_newest(const struct tcmap *tc, enum timecode_rate *rate, struct clockmap_constraint *out);
+
 /* User bits of the last good word; false while there is none. */
 bool tcmap_user_bits(const struct tcmap *tc, uint32_t *user_bits);
 

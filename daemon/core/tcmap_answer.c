@@ -112,6 +112,16 @@ bool tcmap_bracketed(const struct tcmap *tc, mono_ns at)
     return at.ns <= last->to - segment->edge_ns || segment != &tc->segment[tc->segments - 1];
 }
 
+bool tcmap_newest(const struct tcmap *tc, enum timecode_rate *rate, struct clockmap_constraint *out)
+{
+    if (!tc->open)
+        return false;
+    const struct tcmap_segment *segment = &tc->segment[tc->segments - 1];
+    const size_t count = clockmap_count(&segment->map);
+    *rate = segment->rate;
+    return count > 0 && clockmap_get(&segment->map, count - 1, out);
+}
+
 /* Micro-frames to ns of timecode, rounded down. */
 static int64_t ns_at_uf(int64_t uf, enum timecode_rate rate)
 {

@@ -39,7 +39,8 @@ struct piece {
 };
 
 struct rig {
-    enum timecode_rate rate, word_rate;
+    enum timecode_rate rate, word_rate, configured;
+    bool rate_told;
     int pair;
     int32_t card_hz;         /* the card's nominal rate */
     double samples_per_word; /* of the card, at the recorder's speed */
@@ -121,6 +122,8 @@ static void take_events(struct rig *rig, struct tcmap_events events)
     if (events.flags & (TCMAP_EVENT_SHUTTLE | TCMAP_EVENT_REVERSE))
         piece->told_speed = events.speed_permille / 1000.0;
     if (events.flags & TCMAP_EVENT_RATE)
+        rig->rate_told = true;
+    if ((events.flags & TCMAP_EVENT_RATE) && rig->configured == rig->rate)
         fail_msg("rate %s is taken for %s", timecode_rate_name(rig->rate), timecode_rate_name(events.heard));
 }
 
@@ -395,12 +398,13 @@ static void assert_answer(struct rig *rig, int64_t mono, bool live)
     sim_note(&bound_tally[rig->rate], (double)answer.bound_uf / 1000);
 }
 
-static void make_rig(struct rig *rig, enum timecode_rate rate)
+static void make_rig(struct rig *rig, enum timecode_rate rate, enum timecode_rate configured)
 {
     static const int32_t card_rates[] = {48000, 48000, 44100};
     int32_t num, den;
     memset(rig, 0, sizeof *rig);
     rig->rate = rate;
+    rig->configured = configured;
     rig->word_rate = timecode_word_rate(rate);
     rig->pair = timecode_nominal_fps(rate) / timecode_nominal_fps(rig->word_rate);
     rig->card_hz = card_rates[sim_bits() % 3];
@@ -423,14 +427,14 @@ static void make_rig(struct rig *rig, enum timecode_rate rate)
     rig->words = ltcwords_new(rig->card_hz, (double)rig->card_hz * den / num);
     assert_non_null(rig->words);
     const struct tcmap_params params =
-        tcmap_params_default(rate, rig->card_hz, rig->latency_min, rig->latency_max);
+        tcmap_params_default(configured, rig->card_hz, rig->latency_min, rig->latency_max);
     assert_int_equal(tcmap_init(&rig->map, &params), 0);
 }
 
 static void run_rig(enum timecode_rate rate)
 {
     static struct rig rig;
-    make_rig(&rig, rate);
+    make_rig(&rig, rate, rate);
     play(&rig, sim_between(60, 80));
     const int64_t end = rig.read;
     for (int i = 0; i < ASKED_MAX; i++)
@@ -487,8 +491,36 @@ static void frames_are_exact(void **state)
             assert_int_equal(winds_told[reverse][i], winds[reverse][i]);
 }
 
+/* The recorder runs at another rate than the daemon is told: noticed, said, followed, and exact from then on. */
+static void another_rate_is_noticed(void **state)
+{
+    (void)state;
+    static const enum timecode_rate pairs[][2] = {
+        {TC_RATE_24, TC_RATE_25},        {TC_RATE_30, TC_RATE_25},     {TC_RATE_25, TC_RATE_29_97_DF},
+        {TC_RATE_29_97_NDF, TC_RATE_30}, {TC_RATE_23_976, TC_RATE_24}, {TC_RATE_29_97_DF, TC_RATE_29_97_NDF},
+        {TC_RATE_29_97_NDF, TC_RATE_25}};
+    static struct rig rig;
+    for (size_t i = 0; i < sizeof pairs / sizeof pairs[0]; i++) {
+        make_rig(&rig, pairs[i][0], pairs[i][1]);
+        play_piece(&rig, PLAY, 10000, 1, 20);
+        read_pipe(&rig);
+        /* The drop-frame flag alone differs: told as that. */
+        const bool flag_alone = pairs[i][0] == TC_RATE_29_97_DF && pairs[i][1] == TC_RATE_29_97_NDF;
+        assert_true(rig.rate_told != flag_alone);
+        assert_int_equal(rig.map.rate, rig.rate);
+        const uint64_t before = checked[rig.rate];
+        for (int j = 0; j < 200; j++)
+            assert_answer(&rig, rig.read - (int64_t)sim_between(100, 5000) * MS, false);
+        assert_true(checked[rig.rate] > before + 150);
+        ltcwords_free(rig.words);
+        ltc_encoder_free(rig.encoder);
+    }
+    assert_int_equal(outside, 0);
+}
+
 int main(void)
 {
-    const struct CMUnitTest tests[] = {cmocka_unit_test(frames_are_exact)};
+    const struct CMUnitTest tests[] = {cmocka_unit_test(frames_are_exact),
+                                       cmocka_unit_test(another_rate_is_noticed)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

@@ -627,6 +627,24 @@ static void a_marker_settles_when_words_bracket_it(void **state)
     assert_string_equal(b->settled[1].cause, "bracketed");
 }
 
+/* What was heard is kept once a second, so that timecode can be worked out anew. */
+static void recorded_timecode_is_kept(void **state)
+{
+    struct bench *b = *state;
+    with_recorder(b);
+    pass(b, 20 * NS_PER_S);
+    int rows = 0;
+    for (int i = 0; i < b->observations; i++) {
+        const struct observed *row = &b->observed[i];
+        if (strcmp(row->clock, "recorder 25") != 0)
+            continue;
+        const double heard_ns = heard_frame_at(row->a) / 25 * 1e9;
+        assert_true((double)row->lo - 1000 <= heard_ns && heard_ns <= (double)row->hi + 1000);
+        rows++;
+    }
+    assert_true(rows >= 20 && rows <= 27);
+}
+
 static void on_status(void *ctx, const struct engine_status_line *line)
 {
     struct bench *b = ctx;
@@ -745,10 +763,15 @@ int main(void)
 {
 #define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
     const struct CMUnitTest tests[] = {
-        TEST(a_press_from_before_the_first_ping),       TEST(a_press_while_the_daemon_was_down),
-        TEST(a_press_that_waited_over_a_reboot),        TEST(a_press_of_a_power_up_that_was_never_heard),
-        TEST(markers_made_before_sync_are_timed_again), TEST(sync_that_comes_after_a_restart),
-        TEST(a_marker_settles_when_words_bracket_it),   TEST(a_clap_measures_the_offset),
+        TEST(a_press_from_before_the_first_ping),
+        TEST(a_press_while_the_daemon_was_down),
+        TEST(a_press_that_waited_over_a_reboot),
+        TEST(a_press_of_a_power_up_that_was_never_heard),
+        TEST(markers_made_before_sync_are_timed_again),
+        TEST(sync_that_comes_after_a_restart),
+        TEST(a_marker_settles_when_words_bracket_it),
+        TEST(recorded_timecode_is_kept),
+        TEST(a_clap_measures_the_offset),
         TEST(a_clap_that_comes_to_nothing_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
