@@ -657,7 +657,7 @@ static bool make_rig(struct deck *deck)
     int len = snprintf(
         text, sizeof text,
         "seed %" PRIu64 "\n"
-        "pad science serial P-01 clock 3100ppm swing 30ppm period 20 batch 1ms turn 500us begins 4290\n"
+        "pad science serial P-01 clock 3100ppm swing 30ppm period 20 batch 1ms turn 500us\n"
         "pad nav serial P-02 clock -4700ppm batch 4ms turn 500us\n"
         "ship\nacoustic noise 3m outliers 4%%\nvehicle\nctd\n"
         "recorder rate 25 start 10:00:00:00 clock 21ppm noise 30dB\n",
