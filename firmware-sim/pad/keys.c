@@ -21,6 +21,7 @@ struct look {
     uint8_t corner[8]; /* keys at the corners of a closed rectangle */
     bool alone;        /* one key is closed, and no other is anything but open */
     bool moved;        /* a contact moved between the last scan and this one */
+    bool calm;         /* none had for KEYS_STEP_US before that */
 };
 
 void keys_init(struct keys_state *keys)
@@ -64,10 +65,10 @@ static void begin_candidate(const struct look *look, struct keys_key *key)
     key->held = false;
     key->stuck = false;
     if (keys->touch_fresh && look->alone) {
-        /* The touch that woke the scan is this key's: within a step it is the same bounce, after that it may have been noise. */
+        /* The touch that woke the scan is this key's: unless all was calm in between it is the same bounce, else it may have been noise. */
         key->edge = keys->touch;
         key->before_us = look->board->touch_us;
-        key->after_us = awake <= KEYS_STEP_US ? 0 : saturate(awake);
+        key->after_us = look->calm ? saturate(awake) : 0;
         keys->touch_fresh = false;
         return;
     }
@@ -112,6 +113,10 @@ static void rise(const struct look *look, uint8_t index, bool closed)
 {
     struct keys_key *key = &look->keys->key[index];
 
+    if (!closed && look->moved) {
+        key->open =
+            look->now; /* it has touched since the last scan, or something else has: the bounce goes on */
+    }
     /* Closed again after a gap longer than a bounce's: what came before it may have been noise. */
     if (closed && !key->closed && since(look->now, key->open, KEYS_STEP_US)) {
         key->after_us = saturate(look->now + look->board->scan_us - key->edge);
@@ -252,11 +257,22 @@ static bool wake(struct look *look)
     if (touched && !keys->awake) {
         keys->awake = true;
         keys->touch = (uint32_t)touch_us;
+        keys->last_move = keys->touch;
         keys->touch_fresh = true;
     } else if (since(look->now, keys->touch, TOUCH_OLD_US)) {
         keys->touch = look->now - TOUCH_OLD_US; /* so that 32 bits always tell its age */
     }
     return keys->awake;
+}
+
+/* Whether no contact moved for a step before the movement, if any, that came since the last scan. */
+static bool was_calm(const struct look *look)
+{
+    uint32_t last_move = look->keys->last_move;
+    if (look->moved && look->step_us <= KEYS_STEP_US) {
+        return since(look->keys->last_scan, last_move, KEYS_STEP_US);
+    }
+    return since(look->now, last_move, KEYS_STEP_US);
 }
 
 static void sleep_if_idle(const struct look *look, uint8_t closed)
@@ -281,6 +297,8 @@ void keys_scan(struct keys_state *keys, const struct pad_board *board, const str
 
     if (wake(&look)) {
         look.moved = board->moved != 0 && board->moved(board->ctx);
+        look.calm = was_calm(&look);
+        keys->last_move = look.moved ? look.now : keys->last_move;
         uint8_t closed = read_matrix(&look);
         look.alone = closed == 1 && keys->engaged == 0;
         if (!board->diodes && closed > 3) {

@@ -85,6 +85,7 @@ struct keys_state {
     uint32_t
         touch; /* the touch that woke the scan, or a minute ago if that is later; low 32 bits of ticks here */
     uint32_t last_scan; /* the last look at the matrix */
+    uint32_t last_move; /* the last touch or movement between scans */
     uint32_t chatter;   /* candidates that came to nothing */
     uint8_t engaged;    /* keys that are not at rest */
     bool looked;        /* last_scan is set */

@@ -113,10 +113,34 @@ static void spike_then_press(struct bench *b, uint64_t t, const struct bench_pac
     expect_bounds(b, 0, t + 24000);
 }
 
+static void spike_then_press_that_is_told(struct bench *b, uint64_t t, const struct bench_pace *pace)
+{
+    b->board.moved = bench_moved;
+    spike_then_press(b, t, pace);
+}
+
+/* Bounce all the way: the first touch is the stamp, and the bound is no wider for it. */
+static void bounce_that_is_told(struct bench *b, uint64_t t, const struct bench_pace *pace)
+{
+    b->board.moved = bench_moved;
+    for (unsigned i = 0; i < 15; i++) { /* 100 us closed, 300 us open */
+        bench_edge_at(b, t + 20000 + i * 400, 9, true);
+        bench_edge_at(b, t + 20100 + i * 400, 9, false);
+    }
+    bench_edge_at(b, t + 26000, 9, true);
+    bench_edge_at(b, t + 90000, 9, false);
+    bench_run(b, 500000);
+    assert_int_equal(b->gots, 1);
+    assert_int_equal(b->got[0].press.tick_us, t + 20000);
+    assert_true((pace->jumpy ? 5 : 1) * pace->period_us > 900 || b->got[0].press.after_us == 0);
+}
+
 static void a_spike_just_before_a_press_widens_the_bound(void **state)
 {
     (void)state;
     replay(spike_then_press, true, false);
+    replay(spike_then_press_that_is_told, true, false);
+    replay(bounce_that_is_told, true, false);
     replay(spike_then_press, false, false);
 }
 
