@@ -51,7 +51,7 @@ static void test_a_whole_file(void **state)
     parse_well(
         "[dive]\n"
         "id = D007\nvehicle = Heron\nship = Marsh Wren\nsite = Long Bank ; a comment\n"
-        "settle_s = 2.5\nidle_close_min = 10\nplanned_bottom_min = 240\n"
+        "settle_s = 2.5\nidle_close_min = 10\nplanned_bottom_min = 240\nchecklist = names.tsv\n"
         "[store]\nfile = data/d.db\ntape = /var/tape\n"
         "[utc]\nsource = feed:gnss\ndelay_min_ms = 20\ndelay_max_ms = 400\n"
         "[timecode]\nsource = ltc\nrate = 29.97df\ninput = exec:arecord -t raw\nsample_rate = 44100\n"
@@ -69,6 +69,7 @@ static void test_a_whole_file(void **state)
     assert_int_equal(config.engine.settle_ns, 2500 * NS_PER_MS);
     assert_int_equal(config.engine.idle_close_ns, 600 * NS_PER_S);
     assert_int_equal(config.engine.planned_bottom_ns, 14400 * NS_PER_S);
+    assert_non_null(strstr(config.checklist_file, "/names.tsv"));
     assert_string_equal(config.store_file, "etc/data/d.db");
     assert_string_equal(config.tape_file, "/var/tape");
     assert_int_equal(config.engine.utc_feed, 0);
@@ -154,7 +155,7 @@ static const struct mistake mistakes[] = {
      ":2: [dive] idle_close_min: '0' is no such time; accepted: minutes from 1 to 1440"},
     {"[dive]\nname = D\n",
      ":2: [dive] name: no such key; accepted in [dive]: id, vehicle, ship, site, settle_s, idle_close_min, "
-     "planned_bottom_min"},
+     "planned_bottom_min, checklist"},
     {"[dives]\nid = A\n", ":1: [dives] no such section; accepted: [dive], [store], [utc], [timecode], "
                           "[socket], [pad NAME], [feed NAME]"},
     {"[dive one]\nid = A\n", ":1: [dive one] no such section; accepted: [dive], [store], [utc], [timecode], "
