@@ -312,6 +312,34 @@ static void a_folder_that_cannot_be_written_is_explained(void **state)
     assert_int_equal(status, 0);
 }
 
+/* As a power cut leaves it that comes while the log is moved into the file: the first sector is noise, the log is whole. */
+static void a_first_page_that_a_power_cut_tore_is_taken_from_the_log(void **state)
+{
+    struct fixture *f = *state;
+    char torn[200], log[200];
+    fixture_open(f);
+    for (uint32_t i = 1; i <= 100; i++)
+        submit(f, make_marker("D007", i, i, 10 * i));
+    flush(f);
+    snprintf(torn, sizeof torn, "%s/torn.db", f->folder);
+    snprintf(log, sizeof log, "%s-wal", torn);
+    copy_file(f->path, torn);
+    copy_file(beside(f, "-wal"), log);
+    FILE *file = fopen(torn, "r+b");
+    assert_non_null(file);
+    for (int i = 0; i < 512; i++)
+        fputc(37 * i + 11, file);
+    fclose(file);
+    fixture_close(f);
+    f->options.path = torn;
+    fixture_open(f);
+    assert_int_equal(store_last_seq(f->store), 100);
+    fixture_close(f);
+    f->options.path = f->path;
+    assert_string_equal(ask(torn, "PRAGMA integrity_check"), "ok");
+    assert_string_equal(ask(torn, "SELECT count(*) FROM marker"), "100");
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {
@@ -327,6 +355,7 @@ int main(void)
         STORE_TEST(a_path_that_cannot_be_opened_is_explained),
         STORE_TEST(a_reader_of_nothing_is_told_so),
         STORE_TEST(an_interrupted_creation_is_made_good),
+        STORE_TEST(a_first_page_that_a_power_cut_tore_is_taken_from_the_log),
         STORE_TEST(a_database_is_read_from_a_folder_that_cannot_be_written),
         STORE_TEST(a_folder_that_cannot_be_written_is_explained),
     };
