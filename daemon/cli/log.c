@@ -129,8 +129,8 @@ static bool keep_ref(void *ctx, const struct query_marker *row)
 static bool full_ref(const struct options *options, struct store_reader *reader, char ref[REF_SIZE])
 {
     const char *given = options->argument[0], *named = options_value(options, "dive");
-    char dive[DIVE_ID_SIZE], letter;
-    uint32_t number;
+    char dive[DIVE_ID_SIZE] = "", letter = 'M';
+    uint32_t number = 0;
     if (strcmp(given, "last") != 0 && !entry_ref_parse(given, dive, &letter, &number)) {
         cli_fail(options->verb,
                  "'%s' is no reference; give one such as M112, S31, A4, T2, D007-M0112 or last", given);
