@@ -22,7 +22,7 @@ jq -r '
     def pct(a; b): if b == 0 then 100 else (a * 1000 / b | floor) / 10 end;
     def row(n; f): [n, (f | map(.line_covered) | add), (f | map(.line_total) | add), (f | map(.branch_covered) | add), (f | map(.branch_total) | add)];
     .files as $files
-    | ([$files[] | .filename | split("/")[0:2] | join("/")] | unique) as $folders
+    | ([$files[] | .filename | split("/") | select(length > 2) | .[0:2] | join("/")] | unique) as $folders
     | ([$folders[] as $d | row($d; [$files[] | select(.filename | startswith($d + "/"))])] + [row("all"; $files)])[]
     | "\(.[0]) lines \(pct(.[1]; .[2])) % (\(.[1]) of \(.[2])) branches \(pct(.[3]; .[4])) % (\(.[3]) of \(.[4]))"' "$build/coverage.json" | tee "$build/folders.txt"
 awk '$1 == "daemon/core" { core = $3 } $1 == "all" { all = $3 } END {

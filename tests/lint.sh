@@ -57,13 +57,15 @@ if [ "$long" = 1 ]; then
     verdict clang-tidy $status "$(wc -l <"$out/c") files"
 
     # gcc 12 takes structures returned by a function of another file, and arrays filled in a loop, for uninitialised: that check is left to
-    # clang-tidy and valgrind.
+    # clang-tidy and valgrind. Looked at and wrong about NULL: nmea.c's second last_start() looks where the first has found one; in
+    # tcmap.c `open` means that there is a segment.
     status=0
     for file in daemon/core/*.c daemon/io/*.c; do
-        gcc -std=c11 -O1 -fanalyzer -Werror -Wno-analyzer-use-of-uninitialized-value -Wno-format-truncation -D_GNU_SOURCE -Idaemon -Iinclude \
+        gcc -std=c11 -O1 -fanalyzer -Wno-analyzer-use-of-uninitialized-value -Wno-format-truncation -D_GNU_SOURCE -Idaemon -Iinclude \
             $(pkg-config --cflags libuv jansson ltc libserialport 2>/dev/null) -c "$file" -o "$out/x.o" 2>>"$out/analyzer" || { echo "$file"; status=1; }
     done
-    grep -E 'error:' "$out/analyzer" | sort -u | head -n 40 || true
+    grep 'warning:' "$out/analyzer" | grep -vE "(nmea|tcmap)\.c:.*NULL" | sort -u >"$out/found" && status=1
+    head -n 40 "$out/found"
     verdict "gcc -fanalyzer" $status "daemon/core, daemon/io"
 fi
 [ -z "$failed" ] || { echo "lint: NOT CLEAN:$failed"; exit 1; }
