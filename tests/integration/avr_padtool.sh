@@ -38,8 +38,13 @@ emulator=$!
 exec 3>"$dir/commands"
 until_true '[ -e "$dir/pad" ]'
 
+# On a busy machine the emulated pad runs slower than the tool has patience for: then it is asked again.
 padtool() {
-    "$build/bellrope-padtool" "$dir/pad" "$@" >"$dir/tool.txt" 2>&1
+    asked=0
+    until "$build/bellrope-padtool" "$dir/pad" "$@" >"$dir/tool.txt" 2>&1; do
+        asked=$((asked + 1))
+        grep -q 'no keypad answers' "$dir/tool.txt" && [ "$asked" -lt 12 ] || return 1
+    done
 }
 padtool hello || fail "no hello"
 grep -q 'serial         (not set)' "$dir/tool.txt" || fail "a new pad has no serial"
