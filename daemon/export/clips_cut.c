@@ -8,6 +8,11 @@
 #include <unistd.h>
 
 #define SMALL_WIDTH 480
+#define RUN_UP_S                                                                                             \
+    30.0 /* where there is no index; key frames are seldom further apart (common practice, no published source) */
+#define TRIM_SIZE 40
+#define EARLIER_S                                                                                            \
+    0.131 /* ffmpeg looks 3/23 s before what is asked for where frames are reordered, but not in MOV and MP4 */
 
 const char *clips_cut_ending(const struct clips_video *video, bool exact)
 {
@@ -34,6 +39,19 @@ static void begin(struct clips_args *args)
     clips_arg(args, "-y");
 }
 
+/*
+ * Whether ffmpeg finds the key frame before any time by the file's own index. Elsewhere (MPEG transport streams) it lands on any packet near that
+ * time and what is decoded begins at the next key frame, so the cut is begun well before and what comes first is trimmed off.
+ */
+static bool has_index(const struct clips_video *video)
+{
+    static const char *const with[] = {"mov,", "matroska,", "mxf"};
+    for (size_t i = 0; i < sizeof with / sizeof with[0]; i++)
+        if (strncmp(video->container, with[i], strlen(with[i])) == 0)
+            return true;
+    return false;
+}
+
 /* ffmpeg counts -ss from the file's start, which may be the sound's. */
 static void seek(struct clips_args *args, const struct clips_video *video, double time_s)
 {
@@ -44,10 +62,29 @@ static void seek(struct clips_args *args, const struct clips_video *video, doubl
     }
 }
 
-/* Half a frame early. */
-static double before(const struct clips_video *video, int64_t frame)
+/*
+ * Asks for a frame half a frame early; returns before which time there is still to be trimmed, 0: there is nothing. Where there is no index that time
+ * is the file's own (-copyts): what ffmpeg takes for its beginning depends there on which of its streams are in use.
+ */
+static double seek_before(struct clips_args *args, const struct clips_video *video, int64_t frame)
 {
-    return video->first_s + clips_frame_s(video, (double)frame - 0.5);
+    double at_s = video->first_s + clips_frame_s(video, (double)frame - 0.5);
+    if (has_index(video)) {
+        seek(args, video, at_s);
+        return 0;
+    }
+    clips_arg(args, "-copyts");
+    seek(args, video, at_s - RUN_UP_S);
+    return at_s;
+}
+
+/* "trim=start=29.5," or nothing. */
+static const char *trimmed(char out[TRIM_SIZE], double skip_s)
+{
+    out[0] = '\0';
+    if (skip_s > 1e-6)
+        snprintf(out, TRIM_SIZE, "trim=start=%.6f,", skip_s);
+    return out;
 }
 
 static void input(struct clips_args *args, const struct clips_video *video)
@@ -56,7 +93,7 @@ static void input(struct clips_args *args, const struct clips_video *video)
     clips_argf(args, "file:%s", video->path);
 }
 
-static void names(struct clips_args *args, const struct clips_cut *cut)
+static void names(struct clips_args *args, const struct clips_cut *cut, bool exact)
 {
     clips_arg(args, "-map_metadata");
     clips_arg(args, "-1");
@@ -71,8 +108,9 @@ static void names(struct clips_args *args, const struct clips_cut *cut)
         clips_argf(args, "creation_time=%s", cut->creation);
     }
     if (cut->timecode[0] != '\0') {
-        clips_arg(args, "-timecode");
-        clips_argf(args, "%s", cut->timecode);
+        bool matroska = strncmp(cut->video->container, "matroska", 8) == 0 && !exact;
+        clips_arg(args, matroska ? "-metadata:s:v:0" : "-timecode");
+        clips_argf(args, "%s%s", matroska ? "timecode=" : "", cut->timecode);
     }
 }
 
@@ -99,28 +137,29 @@ static int run_cut(struct clips_args *args, const struct clips_cut *cut, char *w
 }
 
 /* Frames are numbered on a clock of one tick a frame; the overlay goes by their place in the whole video. */
-static void picture_filter(struct clips_args *args, const struct clips_cut *cut)
+static void picture_filter(struct clips_args *args, const struct clips_cut *cut, double skip_s)
 {
+    char trim[TRIM_SIZE];
     const struct clips_video *video = cut->video;
     const char *even = (video->width | video->height) & 1 ? ",crop=trunc(iw/2)*2:trunc(ih/2)*2" : "";
     clips_arg(args, "-vf");
     if (cut->overlay_fd < 0)
-        clips_argf(args, "settb=%d/%d,setpts=N%s", video->den, video->num, even);
+        clips_argf(args, "%ssettb=%d/%d,setpts=N%s", trimmed(trim, skip_s), video->den, video->num, even);
     else
         clips_argf(
             args,
-            "settb=%d/%d,setpts=N+%lld,subtitles=filename=/dev/fd/3:force_style='FontSize=14,Alignment=1,"
+            "%ssettb=%d/%d,setpts=N+%lld,subtitles=filename=/dev/fd/3:force_style='FontSize=14,Alignment=1,"
             "BorderStyle=3,OutlineColour=&H80000000,Outline=2,Shadow=0,MarginL=10,MarginV=8',setpts=N%s",
-            video->den, video->num, (long long)cut->from, even);
+            trimmed(trim, skip_s), video->den, video->num, (long long)cut->from, even);
 }
 
-static void sound(struct clips_args *args, const struct clips_video *video, bool early)
+static void sound(struct clips_args *args, const struct clips_video *video, double skip_s)
 {
     if (!video->audio)
         return;
-    if (early) { /* the cut is asked for half a frame early: take that half off again */
+    if (skip_s > 0) { /* sound has no frames to count: it is trimmed by time */
         clips_arg(args, "-af");
-        clips_argf(args, "atrim=start=%.6f,asetpts=PTS-STARTPTS", clips_frame_s(video, 0.5));
+        clips_argf(args, "atrim=start=%.6f,asetpts=PTS-STARTPTS", skip_s);
     }
     clips_arg(args, "-c:a");
     clips_arg(args, "aac");
@@ -135,13 +174,13 @@ int clips_cut_exact(const struct clips_cut *cut, char why[CLIPS_WHY_SIZE])
                                          "-pix_fmt",  "yuv420p",     "-movflags", "+faststart"};
     struct clips_args args = {0};
     begin(&args);
-    seek(&args, cut->video, before(cut->video, cut->from));
+    double skip_s = seek_before(&args, cut->video, cut->from);
     input(&args, cut->video);
     clips_arg(&args, "-map");
     clips_arg(&args, "0:v:0");
     clips_arg(&args, "-map");
     clips_arg(&args, "0:a?");
-    picture_filter(&args, cut);
+    picture_filter(&args, cut, skip_s);
     for (size_t i = 0; i < sizeof encode / sizeof encode[0]; i++)
         clips_arg(&args, encode[i]);
     if (cut->video->interlaced) {
@@ -150,10 +189,11 @@ int clips_cut_exact(const struct clips_cut *cut, char why[CLIPS_WHY_SIZE])
     }
     clips_arg(&args, "-frames:v");
     clips_argf(&args, "%lld", (long long)cut->frames);
-    sound(&args, cut->video, cut->from > 0);
+    /* the cut was asked for half a frame early; take that half off again */
+    sound(&args, cut->video, cut->from > 0 ? skip_s + clips_frame_s(cut->video, 0.5) : 0);
     clips_arg(&args, "-t");
     clips_argf(&args, "%.6f", clips_frame_s(cut->video, (double)cut->frames));
-    names(&args, cut);
+    names(&args, cut, true);
     output(&args, cut, true);
     return run_cut(&args, cut, why);
 }
@@ -162,7 +202,9 @@ int clips_cut_copy(const struct clips_cut *cut, const struct clips_keys *keys, c
 {
     struct clips_args args = {0};
     begin(&args);
-    seek(&args, cut->video, keys->first_s);
+    bool later = cut->video->reorders && strncmp(cut->video->container, "mov,", 4) != 0;
+    double shift_s = later ? EARLIER_S : 0;
+    seek(&args, cut->video, keys->first_s + shift_s);
     input(&args, cut->video);
     clips_arg(&args, "-map");
     clips_arg(&args, "0:v:0");
@@ -173,8 +215,8 @@ int clips_cut_copy(const struct clips_cut *cut, const struct clips_keys *keys, c
     clips_arg(&args, "-frames:v");
     clips_argf(&args, "%lld", (long long)keys->frames);
     clips_arg(&args, "-t");
-    clips_argf(&args, "%.6f", clips_frame_s(cut->video, (double)keys->frames));
-    names(&args, cut);
+    clips_argf(&args, "%.6f", clips_frame_s(cut->video, (double)keys->frames) - shift_s);
+    names(&args, cut, false);
     output(&args, cut, false);
     if (run_cut(&args, cut, why) != 0)
         return -1;
@@ -196,7 +238,8 @@ int clips_cut_still(const struct clips_video *video, int64_t frame, const char *
     struct clips_args args = {0};
     struct clips_run run = {.fd3 = -1, .line = no_line};
     begin(&args);
-    seek(&args, video, before(video, frame));
+    char trim[TRIM_SIZE];
+    double skip_s = seek_before(&args, video, frame);
     input(&args, video);
     for (int i = 0; i < 2; i++) {
         clips_arg(&args, "-map");
@@ -207,10 +250,13 @@ int clips_cut_still(const struct clips_video *video, int64_t frame, const char *
         clips_arg(&args, "passthrough");
         clips_arg(&args, "-map_metadata");
         clips_arg(&args, "-1");
-        if (i == 1) {
-            clips_arg(&args, "-vf");
-            clips_argf(&args, "scale=%d:-2",
+        clips_arg(&args, "-vf");
+        if (i == 0)
+            clips_argf(&args, "%snull", trimmed(trim, skip_s));
+        else
+            clips_argf(&args, "%sscale=%d:-2", trimmed(trim, skip_s),
                        video->width > SMALL_WIDTH ? SMALL_WIDTH : (video->width + 1) / 2 * 2);
+        if (i == 1) {
             clips_arg(&args, "-q:v");
             clips_arg(&args, "4");
         }

@@ -92,9 +92,15 @@ static void take_length(const json_t *stream, const json_t *format, struct clips
 {
     double fps = (double)video->num / video->den;
     double length_s = number_of(stream, "duration");
+    const char *tag = tag_of(stream, "duration"); /* Matroska: up to its end */
+    int hours, minutes;
+    double seconds;
+    if (length_s <= 0 && tag != NULL && sscanf(tag, "%4d:%2d:%12lf", &hours, &minutes, &seconds) == 3 &&
+        hours >= 0 && minutes >= 0 && seconds >= 0 && seconds < 61)
+        length_s = (hours * 60.0 + minutes) * 60.0 + seconds - video->first_s;
     long long counted = atoll(text_of(stream, "nb_frames"));
     if (length_s <= 0)
-        length_s = number_of(format, "duration");
+        length_s = number_of(format, "duration") - (video->first_s - video->zero_s);
     video->frames = length_s > 0 ? llround(length_s * fps) : 0;
     /* counted by the container; not believed where the frames are not even */
     if (counted > 0 && counted < INT64_C(1) << 32 && (length_s <= 0 || video->note[0] == '\0'))
@@ -235,6 +241,7 @@ static void take_looks(const json_t *root, const json_t *stream, struct clips_vi
     video->width = (int)json_integer_value(json_object_get(stream, "width"));
     video->height = (int)json_integer_value(json_object_get(stream, "height"));
     video->interlaced = order[0] == 't' || order[0] == 'b';
+    video->reorders = json_integer_value(json_object_get(stream, "has_b_frames")) > 0;
     video->zero_s = number_of(format, "start_time");
     video->first_s = number_of(stream, "start_time");
     json_array_foreach(json_object_get(root, "streams"), i, other)

@@ -24,6 +24,7 @@ struct clips_video {
     char container[64], codec[32]; /* ffprobe's names: "mov,mp4,...", "h264" */
     int width, height;
     bool interlaced, audio;
+    bool reorders;    /* frames come in another order than they are shown */
     int32_t num, den; /* frames a second */
     int64_t frames;
     double first_s; /* the first frame's own time within the file */

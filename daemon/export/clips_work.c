@@ -54,6 +54,7 @@ static void begin_piece(struct clips_work *work, const char *what, int64_t cost)
     work->progress.what = what;
     work->piece_begun = work->progress.done;
     work->piece_cost = cost;
+    work->encoded = 0;
     tell(work);
 }
 
@@ -72,6 +73,7 @@ static void take_line(void *ctx, const char *line)
     if (strncmp(line, "frame=", 6) != 0)
         return;
     int64_t frames = strtoll(line + 6, NULL, 10);
+    work->encoded = frames;
     if (!work->options->exact)
         frames /= 50;
     if (frames > 0 && frames < work->piece_cost) {
@@ -196,7 +198,9 @@ static json_t *cut_piece(const struct clip_job *job, char *why)
     snprintf(file, sizeof file, "%s%s", job->base, clips_cut_ending(&work->videos[piece->video], true));
     if (cut_file(job, file, piece->from, piece->frames, NULL, why) != 0)
         return NULL;
-    return made_json(file, "exact", reason, piece->from, piece->frames);
+    /* a file that says it is longer than it is gives fewer at its end */
+    return made_json(file, "exact", reason, piece->from,
+                     work->encoded > 0 && work->encoded < piece->frames ? work->encoded : piece->frames);
 }
 
 /* A piece whose ending depends on how it could be cut: both are looked for. */

@@ -19,6 +19,7 @@ struct clips_work {
     struct clips_progress progress;
     int64_t piece_begun; /* progress.done when the piece in hand began */
     int64_t piece_cost;
+    int64_t encoded; /* frames of the piece in hand, as ffmpeg counts them */
 };
 
 /* "T001-S001.CAM1", "T001-M0005.CAM1" of a clip; of a still. */

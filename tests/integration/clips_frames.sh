@@ -14,7 +14,7 @@ for program in bellrope export_captions; do
 done
 rope=$build/bellrope
 dir=$(mktemp -d "${TMPDIR:-/tmp}/bellrope-clips.XXXXXX")
-trap '[ -n "${KEEP:-}" ] || rm -rf "$dir"' EXIT
+trap 'rm -rf "$dir"' EXIT
 # a clip's file names come from outside: nothing in them may be taken for anything but a name
 odd="$dir/odd %d, 'name'"
 mkdir "$odd"
@@ -34,15 +34,18 @@ frame_at() { echo $(($1 * num / (den * 1000))); }
 # As many frames as cover so many ms.
 cover() { echo $((($1 * num + den * 1000 - 1) / (den * 1000))); }
 
+h264="-c:v libx264 -preset ultrafast -crf 20 -c:a aac -b:a 64k"
+codec=$h264
+
 # FILE FIRST COUNT OPTIONS...: a recording whose frames are numbered from FIRST
 record() {
     file=$1 first=$2 count=$3
     shift 3
     label=$("$rope" timecode 10:00:00:00 --rate "$rate" --add "$first" --json | jq -r .timecode)
+    # shellcheck disable=SC2086 # several options
     "$dir/framecode" make "$first" "$count" |
         ffmpeg -nostdin -v error -y -f rawvideo -pix_fmt yuv420p -s 160x96 -r "$num/$den" -i - \
-            -f lavfi -i "sine=f=300:r=48000" -shortest -c:v libx264 -preset ultrafast -crf 20 -c:a aac -b:a 64k \
-            "$@" -timecode "$label" "file:$file" ||
+            -f lavfi -i "sine=f=300:r=48000" -shortest $codec "$@" -timecode "$label" "file:$file" ||
         wrong "ffmpeg could not make $file"
 }
 
@@ -57,16 +60,16 @@ numbers() {
 # Every clip of a folder shows what its index says, and carries the timecode of its first frame.
 check_clips() {
     jq -r '.clips[] | [.file, .video, .from_frame, .frames, .timecode] | join(" ")' "$1/index.json" >"$dir/list"
-    while read -r file video from frames label; do
-        eval "base=\$base_$video"
-        same "$rate $1: $file" "$(numbers "$1/$file")" "$((base + from)) $frames"
-        same "$rate $1: the timecode of $file" "$(ffprobe -v error -select_streams v:0 -show_entries stream_tags=timecode -of csv=p=0 "file:$1/$file")" "$label"
+    while read -r clip of from frames begins; do
+        eval "base=\$base_$of"
+        same "$rate $1: $clip" "$(numbers "$1/$clip")" "$((base + from)) $frames"
+        same "$rate $1: the timecode of $clip" "$(ffprobe -v error -select_streams v:0 -show_entries stream_tags=timecode,TIMECODE -of csv=p=0 "file:$1/$clip")" "$begins"
     done <"$dir/list"
 }
 
-# Every still shows the frame of its marker; MARKER MS is what the dive was made with.
+# Every still shows the frame of its marker; MARKER:MS is what the dive was made with.
 check_stills() {
-    for pair in 3:112000 4:115480 5:152000 6:160000; do
+    for pair in ${2:-3:112000 4:115480 5:152000 6:160000}; do
         for still in "$1/stills/D007-M000${pair%%:*}".*.png; do
             same "$rate $1: ${still##*/}" "$(numbers "$still")" "$(frame_at "${pair#*:}") 1"
         done
@@ -115,7 +118,41 @@ try_rate() {
     same "$rate: D007-M0006" "$(numbers "$out/exact/clips/D007-M0006.A.mp4")" "$first $((base_B < last + 1 ? base_B - first : last - first + 1))"
 }
 
+# Other containers find their frames in other ways: MXF with open groups, a transport stream without an index, Matroska with times in whole ms.
+try_containers() {
+    rate=25 num=25 den=1
+    out=$dir/25
+    first=$(frame_at 145000)
+    label=$("$rope" timecode 10:00:00:00 --rate 25 --add "$first" --json | jq -r .timecode)
+    codec="-c:v mpeg2video -b:v 4M -c:a pcm_s16le"
+    record "$odd/mxf.mxf" "$first" 600 -g 12 -bf 2
+    codec=$h264
+    record "$odd/ts.mov" "$first" 600 -g 40 -bf 2
+    ffmpeg -nostdin -v error -y -i "file:$odd/ts.mov" -map 0:v -map 0:a -c copy "file:$odd/ts.ts" || wrong "no transport stream"
+    ffmpeg -nostdin -v error -y -i "file:$odd/ts.mov" -map 0:v -map 0:a -c copy "file:$odd/mkv.mkv" || wrong "no Matroska"
+    base_mxf=$first base_ts=$first base_mkv=$first
+    for file in mxf.mxf ts.ts mkv.mkv; do
+        name=${file%.*}
+        "$rope" clips --db "$out/dive.db" "$odd/$file" --video-start "$label" -o "$out/$name" >"$out/log" ||
+            wrong "$file: clips ended with $?"
+        same "$file: clips" "$(jq '.clips | length' "$out/$name/index.json")" 2
+        check_clips "$out/$name"
+        check_stills "$out/$name" "5:152000 6:160000"
+    done
+    same "methods of MXF with open groups" "$(jq -r '[.clips[].method] | unique | join(" ")' "$out/mxf/index.json")" exact
+    same "methods of Matroska" "$(jq -r '[.clips[].method] | unique | join(" ")' "$out/mkv/index.json")" copy
+}
+
+# Would it be seen? A cut one frame late, as a careless one would be.
+control() {
+    ffmpeg -nostdin -v error -y -ss 10.04 -i "file:$odd/A.mov" -map 0:v -frames:v 25 $h264 -bf 0 "$dir/late.mp4"
+    [ "$(numbers "$dir/late.mp4")" != "$((base_A + 250)) 25" ] || wrong "a cut that is one frame late is not seen"
+    same "the control" "$(numbers "$dir/late.mp4")" "$((base_A + 251)) 25"
+}
+
 try_rate 25 25 1
+control
+try_containers
 try_rate 29.97df 30000 1001
 try_rate 59.94df 60000 1001
 
