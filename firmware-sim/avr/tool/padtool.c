@@ -212,12 +212,13 @@ static int set_serial(struct tool *tool, const char *name)
     }
     snprintf(set.u.serial_set.serial, sizeof set.u.serial_set.serial, "%s", name);
     say(tool, &set);
-    for (int64_t end = now_ms() + 300; now_ms() < end;) { /* its EEPROM takes 60 ms */
-        if (!listen_for(tool, 50)) {
+    /* Its EEPROM takes 60 ms; until then it still says that it has none. */
+    for (int64_t end = now_ms() + HELLO_WAIT_MS; strcmp(tool->hello.serial, name) != 0 && now_ms() < end;) {
+        if (!listen_for(tool, 50) || !greet(tool)) {
             return 1;
         }
     }
-    if (!greet(tool) || strcmp(tool->hello.serial, name) != 0) {
+    if (strcmp(tool->hello.serial, name) != 0) {
         fprintf(stderr, "the pad did not take the serial\n");
         return 1;
     }
