@@ -32,6 +32,8 @@ static const struct {
             {"by", "by "},
             {"why", "because: "}};
 
+#define SAYS_WIDTH 40
+
 struct life {
     const struct options *options;
     struct table *table;
@@ -90,11 +92,32 @@ static const char *time_of(const json_t *event, char text[SHOW_SIZE])
     return show_text(event, "start")[0] != '\0' ? show_time(event, "start", text) : "";
 }
 
+/* A reason is not cut: what does not fit goes on in rows below, parted at blanks. */
+static void put_says(struct table *table, const char *says)
+{
+    char piece[SAYS_WIDTH * 4 + 1];
+    for (bool first = true; first || *says != '\0'; first = false) {
+        size_t len = 0, letters = 0, blank = 0;
+        for (; says[len] != '\0' && letters < SAYS_WIDTH && len + 1 < sizeof piece; len++) {
+            letters += ((unsigned char)says[len + 1] & 0xc0) != 0x80;
+            blank = says[len] == ' ' ? len : blank;
+        }
+        if (says[len] != '\0' && blank > 0)
+            len = blank;
+        memcpy(piece, says, len);
+        piece[len] = '\0';
+        for (int i = 0; i < 4 && !first; i++)
+            table_cell(table, "");
+        table_cell(table, piece);
+        says += len + (says[len] == ' ' ? 1 : 0);
+    }
+}
+
 static bool on_event(void *ctx, const struct query_event *row)
 {
     struct life *life = ctx;
     json_t *event = json_loadb(row->event, row->len, 0, NULL);
-    char says[512], text[SHOW_SIZE], when[64] = "-", made[40];
+    char says[NOTE_SIZE * 5], text[SHOW_SIZE], when[64] = "-", made[40];
     life->rows++;
     if (life->options->json) {
         printf("%.*s\n", (int)row->len, row->event);
@@ -108,7 +131,7 @@ static bool on_event(void *ctx, const struct query_event *row)
         table_cell(life->table, when);
         table_cell(life->table, show_text(event, "type"));
         table_cell(life->table, time_of(event, text));
-        table_cell(life->table, says);
+        put_says(life->table, says);
     }
     json_decref(event);
     return true;

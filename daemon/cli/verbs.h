@@ -7,7 +7,7 @@
 extern const struct cli_verb verb_status, verb_follow, verb_press, verb_seat, verb_dive, verb_sample,
     verb_samples, verb_remark, verb_strike, verb_identify, verb_clap, verb_markers, verb_sightings,
     verb_decode, verb_timecode, verb_export, verb_check, verb_replay, verb_clips, verb_report, verb_doctor,
-    verb_log, verb_size, verb_keys, verb_completion, verb_manpage;
+    verb_log, verb_size, verb_retime, verb_keys, verb_completion, verb_manpage;
 
 /* All of them, in the order in which help lists them. */
 extern const struct cli_verb *const cli_verbs[];

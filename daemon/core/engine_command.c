@@ -1,6 +1,7 @@
 /* Commands from the socket: each is answered once, and only when what came of it is on disk. docs/socket.md names their fields. */
 #include "core/engine_state.h"
 
+#include "core/event.h"
 #include "core/laserscale.h"
 #include "core/openname.h"
 
@@ -589,6 +590,71 @@ static void seat(const struct command *command)
     done(command, e->seq, name);
 }
 
+/* ---- retiming ---- */
+
+static void retimed_entry(struct engine *e, uint32_t number, const struct press *press)
+{
+    struct entry *entry = entry_about(e, ENTRY_SETTLED, e->dive.id);
+    struct settled *settled = &entry->of.settled;
+    settled->marker = number;
+    engine_copy(settled->cause, sizeof settled->cause, "retimed");
+    settled->when = (struct when){.mono = {press->lo_ns},
+                                  .mono_bound_ns = -1,
+                                  .utc = press->utc,
+                                  .utc_bound_ns = -1,
+                                  .trust = CLOCK_TRUST_SYNCED};
+    settled->has_timecode = !e->config.timecode_from_ltc;
+    if (settled->has_timecode)
+        settled->timecode = engine_time_of_day(e, press->utc, -1);
+    struct engine_lookup lookup = {.marker = number, .when = settled->when};
+    lookup.want_timecode = e->config.timecode_from_ltc;
+    engine_copy(lookup.dive, sizeof lookup.dive, e->dive.id);
+    engine_commit(e, entry);
+    if (e->sink.lookup != NULL)
+        e->sink.lookup(e->sink.ctx, &lookup);
+}
+
+/* A marker belongs to another instant: it keeps the time of its press beside the new one, who says so and why stand in a remark. */
+static void retime(const struct command *command)
+{
+    struct engine *e = command->engine;
+    struct press press = {.pad = -1};
+    struct clockmap_interval interval = {e->now_ns, e->now_ns};
+    struct when now = engine_when(e, e->now_ns, e->now_ns);
+    char ref[REF_SIZE], dive[DIVE_ID_SIZE], letter, why[NOTE_SIZE], utc_text[32];
+    uint32_t number;
+    int64_t utc;
+    if (!target_of(command, ref, &letter, &number, dive) || !in_hand(command))
+        return;
+    if (letter != 'M' || strcmp(dive, e->dive.id) != 0 || dive[0] == '\0') {
+        refuse(command, e->dive.open && letter == 'M' ? REFUSED_DIVE_OPEN : REFUSED_PARAMS,
+               "%s cannot be retimed: give a marker such as M112 of the open dive, or of an ended one while "
+               "none is open",
+               ref);
+        return;
+    }
+    if (!fields_int(command->fields, "at_utc", &utc)) {
+        refuse(command, REFUSED_PARAMS, "say when it was: at_utc");
+        return;
+    }
+    if (!given_utc(command, &press, &now, utc, -1, &interval))
+        return;
+    press.lo_ns = interval.lo;
+    retimed_entry(e, number, &press);
+    event_utc_text(press.utc, utc_text);
+    text_of(command, "why", why, sizeof why);
+    struct entry *entry = entry_about(e, ENTRY_REMARK, dive);
+    engine_copy(entry->of.remark.target, REF_SIZE, ref);
+    snprintf(entry->of.remark.text, sizeof entry->of.remark.text, "retimed to %s%s%s", utc_text,
+             why[0] != '\0' ? ": " : "", why);
+    text_of(command, "by", entry->of.remark.by, WHO_SIZE);
+    engine_commit(e, entry);
+    watchlog_retime(e->watch, number, press.utc, engine_watch_sink, e);
+    engine_watch_flush(e);
+    engine_idle_arm(e);
+    done(command, e->seq, ref);
+}
+
 /* ---- measuring ---- */
 
 static void size(const struct command *command)
@@ -714,7 +780,7 @@ void engine_command(struct engine *e, const struct fields *fields)
     } ops[] = {
         {"press", soft_press}, {"sample", soft_sample}, {"dive.begin", dive_begin}, {"dive.end", dive_end},
         {"remark", remark},    {"strike", strike},      {"identify", identify},     {"seat", seat},
-        {"clap", clap},        {"size", size},
+        {"clap", clap},        {"size", size},          {"retime", retime},
     };
     struct command command = {.engine = e, .fields = fields};
     char op[24];

@@ -85,6 +85,10 @@ static const struct param IDENTIFY[] = {{"ref", NULL, REF_SIZE, PARAM_TEXT, true
                                         {"why", NULL, NOTE_SIZE, PARAM_TEXT, false, true},
                                         {"dive", NULL, DIVE_ID_SIZE, PARAM_DIVE, false, false},
                                         {0}};
+static const struct param RETIME[] = {
+    {"ref", NULL, REF_SIZE, PARAM_TEXT, true, false},       {"at_utc", NULL, 0, PARAM_UTC, true, false},
+    {"why", NULL, NOTE_SIZE, PARAM_TEXT, false, true},      {"by", NULL, WHO_SIZE, PARAM_TEXT, false, false},
+    {"dive", NULL, DIVE_ID_SIZE, PARAM_DIVE, false, false}, {0}};
 static const struct param SIZE[] = {{"ref", NULL, REF_SIZE, PARAM_TEXT, true, false},
                                     {"pixels", NULL, 0, PARAM_ABOVE_0, true, false},
                                     {"laser_pixels", NULL, 0, PARAM_ABOVE_0, true, false},
@@ -118,6 +122,7 @@ static const struct method METHODS[] = {
     {"strike", REQUEST_COMMAND, true, 0, STRIKE},
     {"identify", REQUEST_COMMAND, true, 0, IDENTIFY},
     {"size", REQUEST_COMMAND, true, 0, SIZE},
+    {"retime", REQUEST_COMMAND, true, 0, RETIME},
     {"seat", REQUEST_COMMAND, true, 0, SEAT},
     {"clap", REQUEST_COMMAND, true, 0, CLAP},
     {"markers", REQUEST_QUERY, false, SOCKET_QUERY_MARKERS, ROWS},

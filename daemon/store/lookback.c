@@ -34,7 +34,7 @@ static bool read_command(struct command *out, const char *record, size_t len)
         memcpy(out->dive, dive, sizeof dive);
     bool last = strcmp(ref, "last") == 0; /* which marker that is only the dive in hand tells */
     out->refolds = last || strcmp(out->op, "press") == 0 || strcmp(out->op, "sample") == 0 ||
-                   strcmp(out->op, "strike") == 0;
+                   strcmp(out->op, "strike") == 0 || strcmp(out->op, "retime") == 0;
     return true;
 }
 

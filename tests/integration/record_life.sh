@@ -171,7 +171,7 @@ jq -se 'any(.[]; .id == "D101-S001" and .length.value_m == 0.175 and .ask_shore 
 run 0 sightings
 awk '{ gsub(/±|…/, "x") } length($0) > 100 { exit 1 }' "$dir/out" || fail "a line is longer than 100"
 run 0 log S1
-for word in identification measurement 'Brisinga costatta' 'by A. Quill'; do says "$word"; done
+for word in identification measurement costatta Quill; do says "$word"; done
 awk '{ gsub(/±|…/, "x") } length($0) > 100 { exit 1 }' "$dir/out" || fail "a line of log is longer than 100"
 run 0 log S1 --json
 jq -e .seq "$dir/out" >/dev/null || fail "log --json is no JSON"
@@ -248,6 +248,10 @@ is "an entry at the video" "late|D. Fell" "SELECT origin || '|' || entered_by FR
 is "it takes depth from the record" "1" "SELECT json_extract(channels, '\$.\"vehicle.depth_m\".v') > 90 FROM marker_now WHERE dive = 'D101' ORDER BY number DESC LIMIT 1"
 run 0 strike D101-S2 --undo
 is "the sighting stands again" "$before" "SELECT count(*) FROM sighting WHERE dive = 'D101' AND state = 'struck'"
+run 0 retime D101-M0002 --at "$middle" --why 'the flash on the video' --by 'D. Fell'
+is "a retimed marker keeps the time of its press" "$middle|1" "SELECT utc || '|' || (pressed_utc <> utc) FROM marker_now WHERE ref = 'D101-M0002'"
+run 0 log D101-M0002
+says "flash"
 run 0 identify D101-S1 'Gersemia clavata' --db "$dir/ashore.db"
 run 0 press A1 --db "$dir/ashore.db" --dive D101 --at "$middle"
 says "kept D101-M"

@@ -59,6 +59,7 @@ const good = [
   ['sample', { container: 'box 1', note: 'a sponge' }], ['remark', { ref: 'last', text: 'well seen', by: 'R. Ode' }],
   ['identify', { ref: 'S1', name: 'Gadus morhua', qualifier: 'cf.', why: 'fin rays' }],
   ['size', { ref: 'S1', pixels: 350, laser_pixels: 200 }],
+  ['retime', { ref: 'M2', at_utc: new Date(Date.now() - 2000).toISOString(), why: 'seen on the video', by: 'R. Ode' }],
   ['size', { ref: 'S1', pixels: 351.5, laser_pixels: 199, spacing_m: 0.1, spacing_sigma_m: 0, pixel_sigma: 2, note: 'snout to tail', by: 'R. Ode' }],
   ['press', { key: 'A4', by: 'R. Ode', at_utc: new Date(Date.now() - 3000).toISOString(), dive: 'D007' }],
   ['strike', { ref: 'M1', why: 'slip' }], ['strike', { ref: 'M1', undo: true }], ['seat', { seat: 'science', who: '' }],
@@ -79,7 +80,7 @@ const bad = [
   ['dive.begin', { id: '' }], ['dive.begin', {}], ['remark', { ref: 'M1', text: '' }], ['remark', { ref: 'M1', text: 'x'.repeat(2048) }],
   ['strike', { ref: 'M1', undo: 1 }], ['seat', { seat: 'nav' }], ['subscribe', { types: ['whale'] }], ['subscribe', { types: [] }],
   ['subscribe', { since: -1 }], ['markers', { limit: 0 }], ['markers', { limit: 10001 }], ['markers', { after: 1.5 }], ['status', { a: 1 }],
-  ['hello', {}], ['identify', { ref: 'S1' }], ['size', { ref: 'S1', pixels: 0, laser_pixels: 1 }], ['size', { ref: 'S1', pixels: 3 }], ['sample', {}], ['sample', { container: 'x'.repeat(24) }],
+  ['hello', {}], ['identify', { ref: 'S1' }], ['size', { ref: 'S1', pixels: 0, laser_pixels: 1 }], ['size', { ref: 'S1', pixels: 3 }], ['retime', { ref: 'M1' }], ['sample', {}], ['sample', { container: 'x'.repeat(24) }],
 ];
 
 const socket = net.connect(socketPath);

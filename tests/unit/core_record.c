@@ -444,6 +444,27 @@ static void a_sample_keeps_its_note_whatever_becomes_of_it(void **state)
     HAS(last_of(b, ENTRY_SAMPLE), "\"note\":\"tip broken\"");
 }
 
+static void a_retimed_marker_finds_its_place_and_says_who_moved_it(void **state)
+{
+    struct bench *b = *state;
+    long long at = (long long)utc_of(b), s = (long long)NS_PER_S;
+    assert_true(DO(b, "op=dive.begin|token=1|id=D1"));
+    pass(b, 10 * NS_PER_S);
+    assert_true(DO(b, "op=press|token=2|key=A1"));
+    pass(b, 10 * NS_PER_S);
+    assert_true(DO(b, "op=press|token=3|key=A3"));
+    pass(b, 10 * NS_PER_S);
+    assert_true(DO(b, "op=press|token=4|key=A2"));
+    HAS(last_of(b, ENTRY_MARKER), "\"sighting\":\"D1-S002\"");
+    assert_true(DO(b, "op=retime|token=5|ref=M3|at_utc=%lld|by=Ida|why=seen on the video", at + 15 * s));
+    HAS(last_of(b, ENTRY_SETTLED), "\"cause\":\"retimed\",\"utc\":\"2030-12-30T05:06:22.000Z\"");
+    HAS(last_of(b, ENTRY_LINK), "\"id\":\"D1-M0003\",\"sighting\":\"D1-S001\"");
+    HAS(last_of(b, ENTRY_REMARK), "retimed to 2030-12-30T05:06:22.000Z: seen on the video\",\"by\":\"Ida\"");
+    assert_false(DO(b, "op=retime|token=6|ref=S1|at_utc=%lld", at));
+    assert_false(DO(b, "op=retime|token=7|ref=M3|at_utc=%lld", at + 9000 * s));
+    assert_false(DO(b, "op=retime|token=8|ref=M9|at_utc=%lld", at));
+}
+
 int main(void)
 {
 #define TEST(name) cmocka_unit_test_setup_teardown(name, set_up, tear_down)
@@ -453,6 +474,7 @@ int main(void)
         TEST(a_given_instant_stays_as_given_and_is_looked_up),
         TEST(bad_answers_of_the_record_change_nothing),
         TEST(an_ended_dive_is_amended_and_put_in_order),
+        TEST(a_retimed_marker_finds_its_place_and_says_who_moved_it),
         TEST(idle_sightings_are_closed_as_soon_as_utc_is_known_again),
         TEST(status_tells_bottom_time_what_is_left_and_time_on_the_sighting),
         TEST(a_length_comes_with_its_error),
