@@ -141,7 +141,8 @@ struct marker {
     char phase[16];
     char container[24], gear[24];
     uint32_t capacity, target;
-    uint32_t instead_of; /* a held key or a chord: the marker of its key-down, whose place it takes; 0: none */
+    uint32_t
+        instead_of;    /* a held key or a chord: the marker of its key-down, whose place it takes; 0: none */
     uint32_t sighting; /* number in the dive; 0: none */
     uint32_t object;   /* number of the sighting, span, sample or waypoint that it made or ended; 0: none */
     char advice[128];  /* why it is not where one might expect it; empty: nothing to say */
@@ -258,7 +259,7 @@ struct link_entry {
 };
 
 struct dive_entry {
-    char state[12]; /* "begun", "ended" */
+    char state[12];            /* "begun", "ended" */
     int64_t planned_bottom_ns; /* 0: not said */
     char vehicle[LABEL_SIZE], ship[LABEL_SIZE], site[LABEL_SIZE];
 };

@@ -496,7 +496,7 @@ int taped_run(const struct script *script, const struct taped_options *options)
     taped->now_ns = START_NS;
     taped->wake_ns = taped->commit_ns = INT64_MAX;
     taped->engine_sink = (struct engine_sink){taped,      on_commit, on_publish, on_pad_send, on_sample,
-                                              on_observe, on_reply,  on_wake,    on_log,    NULL};
+                                              on_observe, on_reply,  on_wake,    on_log,      NULL};
     taped->rig_sink = (struct rig_sink){taped,       on_pad_bytes, on_pad_plug, on_feed, on_audio,
                                         on_recorder, on_say,       on_press,    on_event};
     if (!begin(taped) || !begin_rig(taped))

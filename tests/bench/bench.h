@@ -28,7 +28,8 @@ static inline double bench_wall_s(void)
     return (double)now.tv_sec + (double)now.tv_nsec / 1e9;
 }
 
-static inline void bench_say(const char *name, const char *unit, double ours, double floor, double goal, const char *sense)
+static inline void bench_say(const char *name, const char *unit, double ours, double floor, double goal,
+                             const char *sense)
 {
     printf("%s\t%s\t%.9g\t%.9g\t%.9g\t%s\n", name, unit, ours, floor, goal, sense);
     fflush(stdout);

@@ -36,13 +36,15 @@ static size_t make_sentences(char *out, size_t count)
         int n = (int)(i % 100);
         switch (i % 6) {
         case 0:
-            sprintf(body, "GPGGA,1235%02d.%02d,3642.5%03d,S,12359.1%03d,W,2,12,0.8,0.0,M,-33.1,M,1.0,0120", n % 60, n, n, n);
+            sprintf(body, "GPGGA,1235%02d.%02d,3642.5%03d,S,12359.1%03d,W,2,12,0.8,0.0,M,-33.1,M,1.0,0120",
+                    n % 60, n, n, n);
             break;
         case 1:
             sprintf(body, "HEHDT,27%d.%02d,T", n % 10, n);
             break;
         case 2:
-            sprintf(body, "YXXDR,P,245.%03d,B,DEPTHPRESS,A,-1.%02d,D,PITCH,A,0.%02d,D,ROLL,C,2.1%02d,C,TEMP", n, n, n, n);
+            sprintf(body, "YXXDR,P,245.%03d,B,DEPTHPRESS,A,-1.%02d,D,PITCH,A,0.%02d,D,ROLL,C,2.1%02d,C,TEMP",
+                    n, n, n, n);
             break;
         case 3:
             sprintf(body, "SDDBT,0036.%d,f,00%02d.1,M,0006.0,F", n % 10, n % 60);
@@ -173,7 +175,8 @@ static int bench_sampleblock(int rounds, double scale)
             bytes += used;
         }
         double ours = bench_cpu_s() - start;
-        bench_say("telemetry: bytes a sample, 10 Hz depth in cm", "bytes", (double)bytes / ((double)blocks * COUNT), 16, 1, "show");
+        bench_say("telemetry: bytes a sample, 10 Hz depth in cm", "bytes",
+                  (double)bytes / ((double)blocks * COUNT), 16, 1, "show");
         bench_say("telemetry: packing", "samples/s", (double)blocks * COUNT / ours, 0, 0, "show");
     }
     return 0;
@@ -181,7 +184,8 @@ static int bench_sampleblock(int rounds, double scale)
 
 /* ---- timecode audio ---- */
 
-static size_t make_audio(ltcsnd_sample_t *out, size_t room, double fps, enum LTC_TV_STANDARD standard, int frames)
+static size_t make_audio(ltcsnd_sample_t *out, size_t room, double fps, enum LTC_TV_STANDARD standard,
+                         int frames)
 {
     LTCEncoder *encoder = ltc_encoder_create(48000, fps, standard, 0);
     size_t used = 0;
@@ -211,12 +215,14 @@ static int decode_audio(const ltcsnd_sample_t *audio, size_t len, double fps, st
         memcpy(chunk, audio + at, CHUNK);
         ltc_decoder_write(decoder, chunk, CHUNK, (ltc_off_t)at);
         if (map != NULL)
-            tcmap_chunk(map, (int64_t)at + CHUNK, (mono_ns){(int64_t)((double)(at + CHUNK) / 48000 * 1e9) + 5000000});
+            tcmap_chunk(map, (int64_t)at + CHUNK,
+                        (mono_ns){(int64_t)((double)(at + CHUNK) / 48000 * 1e9) + 5000000});
         while (ltc_decoder_read(decoder, &frame) > 0) {
             words++;
             if (map == NULL)
                 continue;
-            struct tcmap_word word = {.off_start = frame.off_start, .off_end = frame.off_end, .reverse = frame.reverse != 0};
+            struct tcmap_word word = {
+                .off_start = frame.off_start, .off_end = frame.off_end, .reverse = frame.reverse != 0};
             memcpy(word.packed, &frame.ltc, sizeof word.packed);
             tcmap_word(map, &word);
         }
@@ -232,15 +238,17 @@ static int bench_ltc(int rounds, double scale)
         double fps;
         enum LTC_TV_STANDARD standard;
         enum timecode_rate rate;
-    } cases[] = {{"LTC at 25 to timecode, beside libltc alone", 25, LTC_TV_625_50, TC_RATE_25},
-                 {"LTC at 29.97 to timecode, beside libltc alone", 30000.0 / 1001, LTC_TV_525_60, TC_RATE_29_97_NDF}};
+    } cases[] = {
+        {"LTC at 25 to timecode, beside libltc alone", 25, LTC_TV_625_50, TC_RATE_25},
+        {"LTC at 29.97 to timecode, beside libltc alone", 30000.0 / 1001, LTC_TV_525_60, TC_RATE_29_97_NDF}};
     size_t room = (size_t)(48000 * 600 * scale) + 48000;
     ltcsnd_sample_t *audio = malloc(room);
     struct tcmap *map = malloc(sizeof *map);
     if (audio == NULL || map == NULL)
         return 1;
     for (size_t i = 0; i < 2; i++) {
-        size_t len = make_audio(audio, room, cases[i].fps, cases[i].standard, (int)(cases[i].fps * 600 * scale));
+        size_t len =
+            make_audio(audio, room, cases[i].fps, cases[i].standard, (int)(cases[i].fps * 600 * scale));
         struct tcmap_params params = tcmap_params_default(cases[i].rate, 48000, 0, 10000000);
         for (int round = 0; round < rounds; round++) {
             tcmap_init(map, &params);
@@ -252,7 +260,8 @@ static int bench_ltc(int rounds, double scale)
             double floor = bench_cpu_s() - start;
             if (words != alone || words == 0)
                 return 1;
-            bench_say(cases[i].name, "times real time", (double)len / 48000 / ours, (double)len / 48000 / floor, 0.9, "rate");
+            bench_say(cases[i].name, "times real time", (double)len / 48000 / ours,
+                      (double)len / 48000 / floor, 0.9, "rate");
         }
     }
     free(audio);

@@ -654,14 +654,13 @@ static bool make_rig(struct deck *deck)
     char text[1024];
     char folder[PATH_SIZE];
     snprintf(folder, sizeof folder, "%s/rig", deck->campaign->folder);
-    int len = snprintf(
-        text, sizeof text,
-        "seed %" PRIu64 "\n"
-        "pad science serial P-01 clock 3100ppm swing 30ppm period 20 batch 1ms turn 500us\n"
-        "pad nav serial P-02 clock -4700ppm batch 4ms turn 500us\n"
-        "ship\nacoustic noise 3m outliers 4%%\nvehicle\nctd\n"
-        "recorder rate 25 start 10:00:00:00 clock 21ppm noise 30dB\n",
-        deck->campaign->seed);
+    int len = snprintf(text, sizeof text,
+                       "seed %" PRIu64 "\n"
+                       "pad science serial P-01 clock 3100ppm swing 30ppm period 20 batch 1ms turn 500us\n"
+                       "pad nav serial P-02 clock -4700ppm batch 4ms turn 500us\n"
+                       "ship\nacoustic noise 3m outliers 4%%\nvehicle\nctd\n"
+                       "recorder rate 25 start 10:00:00:00 clock 21ppm noise 30dB\n",
+                       deck->campaign->seed);
     script_init(&deck->script);
     if (script_parse(&deck->script, text, (size_t)len, on_problem, NULL) != 0)
         return false;

@@ -142,16 +142,27 @@ static void on_wake(void *ctx, mono_ns at)
 static void send_hello(struct bench *b)
 {
     struct wire_message hello = {.type = WIRE_HELLO,
-                                 .u.hello = {.version = WIRE_VERSION, .boot = b->boot, .tick_hz = 1000000, .rows = 4, .cols = 4,
-                                             .keys = 16, .room = 64, .serial = "P-03"}};
+                                 .u.hello = {.version = WIRE_VERSION,
+                                             .boot = b->boot,
+                                             .tick_hz = 1000000,
+                                             .rows = 4,
+                                             .cols = 4,
+                                             .keys = 16,
+                                             .room = 64,
+                                             .serial = "P-03"}};
     to_engine(b, &hello);
 }
 
 static void send_press(struct bench *b, uint32_t seq, uint8_t key, int64_t pressed_ns)
 {
     struct wire_message press = {.type = WIRE_PRESS,
-                                 .u.press = {.boot = b->boot, .seq = seq, .tick_us = (uint64_t)pad_tick_at(b, pressed_ns),
-                                             .before_us = 1000, .key = key, .gesture = WIRE_DOWN, .offer = 1}};
+                                 .u.press = {.boot = b->boot,
+                                             .seq = seq,
+                                             .tick_us = (uint64_t)pad_tick_at(b, pressed_ns),
+                                             .before_us = 1000,
+                                             .key = key,
+                                             .gesture = WIRE_DOWN,
+                                             .offer = 1}};
     to_engine(b, &press);
 }
 
@@ -167,7 +178,8 @@ static void pad_answers(struct bench *b)
             uint64_t tick = (uint64_t)pad_tick_at(b, heard);
             b->now_ns = heard + NS_PER_MS;
             struct wire_message pong = {
-                .type = WIRE_PONG, .u.pong = {.id = message.u.ping.id, .boot = b->boot, .rx_tick_us = tick, .tx_tick_us = tick}};
+                .type = WIRE_PONG,
+                .u.pong = {.id = message.u.ping.id, .boot = b->boot, .rx_tick_us = tick, .tx_tick_us = tick}};
             to_engine(b, &pong);
         }
     }
@@ -218,14 +230,17 @@ static const char *last_of(const struct bench *b, enum entry_type type)
 static void tell_utc(struct bench *b)
 {
     char text[256];
-    snprintf(text, sizeof text, "op=utc|before=%lld|utc=%lld|after=%lld|synced=1|max_error_us=500|est_error_us=10|leap=0",
-             (long long)b->now_ns - 1000, (long long)(UTC_START_NS + b->now_ns - START_NS), (long long)b->now_ns);
+    snprintf(text, sizeof text,
+             "op=utc|before=%lld|utc=%lld|after=%lld|synced=1|max_error_us=500|est_error_us=10|leap=0",
+             (long long)b->now_ns - 1000, (long long)(UTC_START_NS + b->now_ns - START_NS),
+             (long long)b->now_ns);
     say(b, INPUT_UTC, 0, text);
 }
 
 /* ---- set-up ---- */
 
-static void set_key(struct keyplan *plan, const char *section, const char *name, const char *value, uint32_t line)
+static void set_key(struct keyplan *plan, const char *section, const char *name, const char *value,
+                    uint32_t line)
 {
     struct keyplan_error error;
     if (!keyplan_set(plan, section, name, value, line, &error))
@@ -409,11 +424,14 @@ static void a_restart_takes_up_where_it_was(void **state)
     start_engine(b);
     snprintf(line, sizeof line, "op=restore.seq|last=%lld", (long long)seq);
     say(b, INPUT_RESTORE, 0, line);
-    snprintf(line, sizeof line, "op=restore.dive|id=D007|begun_utc=%lld|markers=1|sightings=1", (long long)UTC_START_NS);
+    snprintf(line, sizeof line, "op=restore.dive|id=D007|begun_utc=%lld|markers=1|sightings=1",
+             (long long)UTC_START_NS);
     say(b, INPUT_RESTORE, 0, line);
     say(b, INPUT_RESTORE, 0, "op=restore.press|pad=P-03|boot=4711|seq=1");
-    snprintf(line, sizeof line, "op=restore.fact|number=1|utc=%lld|seat=science|kind=subject|label=Fish|lead_ns=2000000000|object=1",
-             (long long)(UTC_START_NS + 3 * NS_PER_S));
+    snprintf(
+        line, sizeof line,
+        "op=restore.fact|number=1|utc=%lld|seat=science|kind=subject|label=Fish|lead_ns=2000000000|object=1",
+        (long long)(UTC_START_NS + 3 * NS_PER_S));
     say(b, INPUT_RESTORE, 0, line);
     say(b, INPUT_RESTORE, 0, "op=restore.end");
     tell_utc(b);
@@ -468,8 +486,13 @@ static void a_held_key_takes_the_place_of_its_tap(void **state)
     commit_all(b);
     b->now_ns = pressed + 602 * NS_PER_MS;
     struct wire_message hold = {.type = WIRE_PRESS,
-                                .u.press = {.boot = b->boot, .seq = 2, .tick_us = (uint64_t)pad_tick_at(b, pressed + 600 * NS_PER_MS),
-                                            .key = 0, .gesture = WIRE_HOLD, .of_seq = 1, .offer = 1}};
+                                .u.press = {.boot = b->boot,
+                                            .seq = 2,
+                                            .tick_us = (uint64_t)pad_tick_at(b, pressed + 600 * NS_PER_MS),
+                                            .key = 0,
+                                            .gesture = WIRE_HOLD,
+                                            .of_seq = 1,
+                                            .offer = 1}};
     to_engine(b, &hold);
     const char *event = last_of(b, ENTRY_MARKER);
     assert_non_null(strstr(event, "\"label\":\"School of fish\""));
@@ -490,8 +513,13 @@ static void a_hold_without_a_meaning_changes_nothing(void **state)
     b->plugged = false;
     b->sent_count = 0;
     struct wire_message hold = {.type = WIRE_PRESS,
-                                .u.press = {.boot = b->boot, .seq = 2, .tick_us = (uint64_t)pad_tick_at(b, b->now_ns),
-                                            .key = 1, .gesture = WIRE_HOLD, .of_seq = 1, .offer = 1}};
+                                .u.press = {.boot = b->boot,
+                                            .seq = 2,
+                                            .tick_us = (uint64_t)pad_tick_at(b, b->now_ns),
+                                            .key = 1,
+                                            .gesture = WIRE_HOLD,
+                                            .of_seq = 1,
+                                            .offer = 1}};
     to_engine(b, &hold);
     assert_int_equal(count_type(b, ENTRY_MARKER), 1);
     assert_int_equal(count_sent(b, WIRE_KEPT), 1);
@@ -570,7 +598,9 @@ static void telemetry_is_that_of_the_instant_and_settles(void **state)
     const char *value = strstr(settled, "\"water.pressure_dbar\":{\"v\":");
     assert_non_null(value);
     double pressure = strtod(value + 27, NULL);
-    assert_true(pressure > 1045 && pressure < 1053); /* half way from 1,000 to 1,100, less the millisecond and the stamp's error */
+    assert_true(pressure > 1045 &&
+                pressure <
+                    1053); /* half way from 1,000 to 1,100, less the millisecond and the stamp's error */
     assert_int_equal(b->samples, 2);
 }
 
@@ -611,7 +641,8 @@ static void the_clock_of_a_press_made_without_utc_is_mended(void **state)
     struct bench *b = *state;
     char text[256];
     /* the machine's clock is a day off and says so */
-    snprintf(text, sizeof text, "op=utc|before=%lld|utc=%lld|after=%lld|synced=0|max_error_us=0|est_error_us=0|leap=3",
+    snprintf(text, sizeof text,
+             "op=utc|before=%lld|utc=%lld|after=%lld|synced=0|max_error_us=0|est_error_us=0|leap=3",
              (long long)b->now_ns, (long long)(UTC_START_NS - 86400 * NS_PER_S), (long long)b->now_ns);
     say(b, INPUT_UTC, 0, text);
     say(b, INPUT_COMMAND, 0, "op=dive.begin|token=1|id=D008");

@@ -97,7 +97,7 @@ static void on_problem(void *ctx, const struct ini_problem *problem)
 }
 
 static const struct engine_sink effects = {&seen,      on_commit, on_publish, on_pad_send, on_sample,
-                                           on_observe, on_reply,  on_wake,    on_log,    NULL};
+                                           on_observe, on_reply,  on_wake,    on_log,      NULL};
 
 static void begin(enum player_mode mode)
 {

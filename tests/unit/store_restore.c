@@ -339,9 +339,10 @@ static void the_latest_observations_of_this_boot_come_back(void **state)
 static void records_come_in_the_engines_order(void **state)
 {
     struct fixture *f = *state;
-    static const char *const ops[] = {"op=restore.seq",  "op=restore.dive",      "op=restore.outside",
-                                      "op=restore.seat", "op=restore.watch",     "op=restore.press", "op=restore.clock",
-                                      "op=restore.fact", "op=restore.unsettled", "op=restore.end"};
+    static const char *const ops[] = {"op=restore.seq",   "op=restore.dive",  "op=restore.outside",
+                                      "op=restore.seat",  "op=restore.watch", "op=restore.press",
+                                      "op=restore.clock", "op=restore.fact",  "op=restore.unsettled",
+                                      "op=restore.end"};
     fixture_open(f);
     struct entry *seat = make_entry(ENTRY_SEAT, "", 1);
     SET_TEXT(seat->of.seat.seat, "science");
