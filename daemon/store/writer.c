@@ -20,6 +20,7 @@
 
 enum {
     LOG_PAGES = 1000,        /* of the write-ahead log, before it is moved into the database */
+    LOG_PAGES_AGAIN = 50,    /* more, before it is tried again after a failure */
     LOG_PAGES_URGENT = 4000, /* the same although entries wait */
     BACK_OFF_MAX = 64
 };
@@ -298,14 +299,28 @@ static int count_log(void *ctx, sqlite3 *db, const char *schema, int pages)
 }
 
 /*
- * What cannot be moved, because a reader needs it or the disk is full, is tried again when the log has grown further. No record depends on
- * it; a disk that is really full shows at the next commit.
+ * What cannot be moved, because a reader needs it or the disk is full, is tried again when the log has grown further, after a failure by
+ * little: a log that grew on and on while the disk was full now and then would end by filling it. No record depends on it; a disk that is really
+ * full shows at the next commit.
  */
 static bool move_log(struct store *store)
 {
     int rc = sqlite3_wal_checkpoint_v2(store->db, NULL, SQLITE_CHECKPOINT_PASSIVE, NULL, NULL);
-    store->log_pages_next = store->log_pages + LOG_PAGES;
+    store->log_pages_next = store->log_pages + (rc == SQLITE_OK ? LOG_PAGES : LOG_PAGES_AGAIN);
     return rc == SQLITE_OK;
+}
+
+/*
+ * On a full disk the log cannot grow, but may have room in itself: once all of it is in the database, commits begin at its front again. Without
+ * this a log that filled the disk would keep it full.
+ */
+static void make_room(struct store *store)
+{
+    pthread_mutex_lock(&store->lock);
+    bool full = store->counts.state == STORE_STATE_FULL;
+    pthread_mutex_unlock(&store->lock);
+    if (full)
+        (void)move_log(store);
 }
 
 /* ---- the thread ---- */
@@ -375,6 +390,8 @@ static void *run(void *ctx)
     enum job job;
     while ((job = wait_for_job(store)) != JOB_END) {
         bool good = do_job(store, job);
+        if (!good && job != JOB_LOG)
+            make_room(store);
         tell_shed(store);
         pthread_mutex_lock(&store->lock);
         bool give_up = !good && job != JOB_LOG && store->closing;
