@@ -216,7 +216,8 @@ static void mount_small(struct test *test)
 {
     snprintf(test->small, sizeof test->small, "%s/small", test->campaign->folder);
     (void)mkdir(test->small, 0750);
-    if (mount("bellrope-fault", test->small, "tmpfs", 0, "size=12m") == 0)
+    if (mount("bellrope-fault", test->small, "tmpfs", 0, test->campaign->is_long ? "size=64m" : "size=16m") ==
+        0)
         return;
     printf("no small file system can be mounted here (%s): a full one is simulated only\n", strerror(errno));
     test->small[0] = '\0';
