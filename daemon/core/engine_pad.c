@@ -34,6 +34,7 @@ struct boot *engine_boot(struct engine *e, const char *serial, uint32_t id)
     oldest->used = true;
     oldest->id = id;
     oldest->heard_ns = e->now_ns;
+    oldest->alive_ns = INT64_MIN; /* it may be heard of only through a press that waited */
     engine_copy(oldest->serial, sizeof oldest->serial, serial);
     boot_forget_presses(oldest);
     clockmap_init(&oldest->map, &params);
@@ -174,6 +175,7 @@ static void on_pong(struct engine *e, int pad, const struct wire_pong *pong)
     link->faults = pong->faults;
     struct boot *boot = &e->boot[link->boot];
     boot->heard_ns = e->now_ns;
+    boot->alive_ns = ping->sent_ns;
     uint32_t baud = e->config.pad[pad].baud;
     int64_t out = clockmap_wire_ns((uint32_t)wire_frame_bytes(WIRE_PING), baud);
     int64_t back = clockmap_wire_ns((uint32_t)wire_frame_bytes(WIRE_PONG), baud);
@@ -205,7 +207,7 @@ static bool press_instant(const struct boot *boot, const struct wire_press *pres
 }
 
 /*
- * A press of an earlier power-up whose clock was never heard: it happened after the pad was last heard in an older one and before the present
+ * A press of an earlier power-up whose clock was never heard: it happened after the pad was last known to run in an older one and before the present
  * one began. False where there is no such lower end.
  */
 static bool press_between_boots(const struct engine *e, const struct pad_link *link, uint32_t id, int64_t *lo,
@@ -218,9 +220,9 @@ static bool press_between_boots(const struct engine *e, const struct pad_link *l
         *hi = power_up.hi;
     for (size_t i = 0; i < BOOTS_MAX; i++) {
         const struct boot *boot = &e->boot[i];
-        if (boot->used && boot->id < id && strcmp(boot->serial, link->serial) == 0 && boot->heard_ns > *lo &&
-            boot->heard_ns <= *hi)
-            *lo = boot->heard_ns;
+        if (boot->used && boot->id < id && strcmp(boot->serial, link->serial) == 0 && boot->alive_ns > *lo &&
+            boot->alive_ns <= *hi)
+            *lo = boot->alive_ns;
     }
     return *lo != INT64_MIN;
 }

@@ -82,6 +82,8 @@ static void restore_clock(struct engine *e, const struct fields *fields)
     struct boot *boot = engine_boot(e, clock + 4, (uint32_t)strtoul(blank + 1, NULL, 10));
     clockmap_add(&boot->map, a, lo, hi);
     boot->heard_ns = hi < e->now_ns ? hi : e->now_ns;
+    if (lo > boot->alive_ns)
+        boot->alive_ns = lo;
 }
 
 static void restore_fact(struct engine *e, const struct fields *fields)

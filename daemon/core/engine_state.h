@@ -40,7 +40,9 @@ struct boot {
     bool used;
     char serial[PAD_SIZE];
     uint32_t id;
-    int64_t heard_ns;
+    int64_t heard_ns; /* the one heard least lately makes room for a new one */
+    int64_t
+        alive_ns; /* the pad ran in this power-up at that instant or later; INT64_MIN: nothing of it is known */
     struct clockmap map;
     uint32_t highest;
     uint8_t press[KEPT_WINDOW]; /* by number modulo the window: enum press_state */

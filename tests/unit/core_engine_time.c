@@ -509,6 +509,33 @@ static void a_press_of_a_power_up_that_was_never_heard(void **state)
     assert_int_equal(b->marker[1].when.trust, CLOCK_TRUST_UNSYNCED);
 }
 
+/* Two such power-ups one after the other: that the press of the first is offered now says nothing of when the second was. */
+static void presses_of_two_power_ups_that_were_never_heard(void **state)
+{
+    struct bench *b = *state;
+    tell_utc(b, true, 0);
+    begin_dive(b);
+    plug(b);
+    pass(b, 10 * NS_PER_S);
+    unplug(b);
+    const int64_t left = b->now_ns;
+    b->now_ns += 100 * NS_PER_S;
+    b->boot = 4714;
+    b->powered_ns = b->now_ns - 40 * NS_PER_S;
+    b->answers_pings = false; /* they come before the first pong of this one */
+    plug(b);
+    send_press_of(b, 4712, 1, 3000000);
+    b->now_ns += 10 * NS_PER_MS;
+    send_press_of(b, 4713, 1, 3000000);
+    assert_int_equal(b->markers, 2);
+    for (int i = 0; i < 2; i++) {
+        const struct when *when = &b->marker[i].when;
+        assert_true(when->mono_bound_ns >= 0);
+        assert_true(when->mono.ns - when->mono_bound_ns <= left);
+        assert_true(when->mono.ns + when->mono_bound_ns >= b->powered_ns);
+    }
+}
+
 /* ---- UTC that comes late ---- */
 
 static const struct settled *settled_by_clock(const struct bench *b, const char *dive, uint32_t number)
@@ -767,6 +794,7 @@ int main(void)
         TEST(a_press_while_the_daemon_was_down),
         TEST(a_press_that_waited_over_a_reboot),
         TEST(a_press_of_a_power_up_that_was_never_heard),
+        TEST(presses_of_two_power_ups_that_were_never_heard),
         TEST(markers_made_before_sync_are_timed_again),
         TEST(sync_that_comes_after_a_restart),
         TEST(a_marker_settles_when_words_bracket_it),
