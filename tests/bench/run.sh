@@ -1,13 +1,14 @@
 #!/bin/sh
 # Builds the release and runs every bench beside its floor or peer in the same run:  sh tests/bench/run.sh [--quick] [--json] [NAME...]
-#   --quick  fewer and smaller rounds, under a minute
+#   --quick  fewer and smaller rounds, without the long dive, under a minute
 #   --json   one JSON object a row instead of the table
-#   NAME     only benches of these names: nmea clockmap sampleblock ltc ...
-# Judge ratios, not figures: machines are shared and noisy. docs/bench.md says what each bench does.
+#   NAME     only benches of these names: nmea clockmap sampleblock ltc exports
+# Judge ratios, not figures: machines are shared and noisy.
 set -eu
 cd "$(dirname "$0")/../.."
 rounds=5
 scale=1
+every="nmea clockmap sampleblock ltc exports"
 json=
 names=
 for argument in "$@"; do
@@ -15,6 +16,7 @@ for argument in "$@"; do
     --quick)
         rounds=3
         scale=0.2
+        every="nmea clockmap sampleblock ltc"
         ;;
     --json) json=--json ;;
     -h | --help)
@@ -41,8 +43,12 @@ fi
 
 rows=$build/rows.tsv
 : >"$rows"
-for name in ${names:-nmea clockmap sampleblock ltc}; do
+for name in ${names:-$every}; do
     echo "bench $name ..." >&2
-    "$build/bench_core" "$name" "$rounds" "$scale" >>"$rows" 2>>"$build/bench.log"
+    if [ "$name" = exports ]; then
+        python3 tests/bench/long_dive.py "$build" >>"$rows"
+    else
+        "$build/bench_core" "$name" "$rounds" "$scale" >>"$rows" 2>>"$build/bench.log"
+    fi
 done
 python3 tests/bench/table.py $json "$rows"
