@@ -25,6 +25,7 @@ void matrix_init(void)
 {
     PORTD &= (uint8_t)~COLUMNS;
     DDRD |= COLUMNS;
+    ACSR = _BV(ACD); /* the analogue comparator is on columns 3 and 4, and not needed */
     DDRC &= (uint8_t)~ROWS;
     PORTC |= ROWS;
     _delay_us(SETTLE_US);

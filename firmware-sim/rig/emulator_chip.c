@@ -11,6 +11,7 @@
 #include <simavr/sim_avr.h>
 #include <simavr/sim_elf.h>
 #include <simavr/avr_eeprom.h>
+#include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_uart.h>
 
@@ -225,6 +226,9 @@ struct chip *chip_new(const char *image, const uint8_t *eeprom, uint64_t seed, c
     memcpy(copy, eeprom, sizeof copy);
     avr_eeprom_desc_t memory = {.ee = copy, .offset = 0, .size = sizeof copy};
     avr_ioctl(avr, AVR_IOCTL_EEPROM_SET, &memory);
+    /* The sounder's pin is also that of an interrupt; simavr would look at it every other cycle while it is low. */
+    avr_extint_set_strict_lvl_trig(avr, EXTINT_IRQ_OUT_INT0, 0);
+    avr_extint_set_strict_lvl_trig(avr, EXTINT_IRQ_OUT_INT1, 0);
     connect(chip);
     return chip;
 }
