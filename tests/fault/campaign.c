@@ -119,6 +119,7 @@ void campaign_begin(struct campaign *campaign, const char *name, const char *pro
     const char *is_long = getenv("BELLROPE_LONG");
     const char *tmp = getenv("TMPDIR");
     memset(campaign, 0, sizeof *campaign);
+    (void)setvbuf(stdout, NULL, _IOLBF, 0); /* who watches a long one sees how far it is */
     campaign->name = name;
     campaign->seed = seed != NULL ? strtoull(seed, NULL, 0) : 20310304;
     campaign->is_long = is_long != NULL && strcmp(is_long, "0") != 0;

@@ -75,6 +75,7 @@ static void tell(struct test *test, const char *fault, int64_t times, const stru
     deck_count(test->deck, &now);
     struct campaign_row row = {fault, times, now.at_risk - before->at_risk, 0, 0, recovery_ms};
     campaign_row(test->campaign, &row);
+    printf("%s: %" PRId64 " times\n", fault, times);
 }
 
 /* One fault held for a while. Returns how long it took to get well, ms. */
@@ -230,7 +231,7 @@ static void run_all(struct test *test)
         repeat(test, "full, a real file system", set_ballast, is_long ? 30 : 1, 500, true);
     repeat(test, "full, simulated", set_full, is_long ? 30 : 1, 500, true);
     repeat(test, "read-only", set_read_only, is_long ? 30 : 1, 500, true);
-    repeat(test, "slow: a sync takes 2 s more", set_slow, is_long ? 10 : 1, is_long ? 6000 : 2500, false);
+    repeat(test, "slow: a sync takes 2 s more", set_slow, is_long ? 5 : 1, is_long ? 6000 : 2500, false);
     fail_each_call(test, is_long ? 400 : 120, is_long ? 1 : 24);
     fail_each_call_of_the_start(test, is_long ? 240 : 120, is_long ? 1 : 24);
 }

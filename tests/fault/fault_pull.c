@@ -65,6 +65,8 @@ int main(int argc, char **argv)
         deck_count(deck, &count);
         times[thing]++;
         at_risk[thing] += count.at_risk - before;
+        if (i % 200 == 199)
+            printf("%d pulls\n", i + 1);
     }
     deck_finish(deck, &verdict);
     deck_count(deck, &count);
