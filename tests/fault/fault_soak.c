@@ -238,10 +238,11 @@ int main(int argc, char **argv)
     soak.sample = calloc(SAMPLES_MAX, sizeof *soak.sample);
     if (soak.sample == NULL)
         return 2;
-    /* fault_soak live: that part alone */
-    if (argc < 2 || strcmp(argv[1], "live") != 0)
+    /* fault_soak live, fault_soak day: one part alone */
+    const char *part = argc >= 2 ? argv[1] : "";
+    if (strcmp(part, "live") != 0)
         soak_simulated(&soak, campaign.is_long ? 24 : 0.1);
-    if (campaign.is_long || argc >= 2)
+    if (strcmp(part, "live") == 0 || (campaign.is_long && strcmp(part, "day") != 0))
         soak_live(&soak, campaign.is_long ? 20 : 1);
     free(soak.sample);
     return campaign_end(&campaign);
