@@ -87,6 +87,7 @@ while [ "$n" -lt "$presses" ]; do
     until_true '[ "$(markers)" -ge "$made" ]'
 done
 until_true 'grep -q green "$dir/emulator.log"'
+sleep 1 # the finger is off the last key: it is the first of the next part
 
 # Power fails with a press waiting; the daemon is away when it is made, and there when power comes back.
 n=0
