@@ -616,27 +616,13 @@ static bool write_config(struct deck *deck)
     snprintf(ctd, sizeof ctd, "serial:%s/rig/feed-1@115200", folder);
     snprintf(file, sizeof file, "file = %s", deck->database);
     bool serial = deck->options.serial_feeds;
-    const char *const pairs[] = {"file = @DIR@/dive.db",
-                                 file,
-                                 serial ? "udp:127.0.0.1:@PORT2@" : "@PORT2@",
-                                 serial ? vehicle : port[2],
-                                 serial ? "udp:127.0.0.1:@PORT3@" : "@PORT3@",
-                                 serial ? ctd : port[3],
-                                 deck->options.no_tape ? "tape = @DIR@/dive.tape\n" : "@NONE@",
-                                 "",
-                                 "@DIR@",
-                                 folder,
-                                 "@PLANS@",
-                                 FAULT_DATA,
-                                 "@RATE@",
-                                 "25",
-                                 "@SOCKET@",
-                                 deck->socket,
-                                 "@PORT0@",
-                                 port[0],
-                                 "@PORT1@",
-                                 port[1],
-                                 NULL};
+    const char *const pairs[] = {
+        "file = @DIR@/dive.db", file, serial ? "udp:127.0.0.1:@PORT2@" : "@PORT2@",
+        serial ? vehicle : port[2], serial ? "udp:127.0.0.1:@PORT3@" : "@PORT3@", serial ? ctd : port[3],
+        /* a busy machine lets the deck itself come late */
+        "latency_max_ms = 3", "latency_max_ms = 150",
+        deck->options.no_tape ? "tape = @DIR@/dive.tape\n" : "@NONE@", "", "@DIR@", folder, "@PLANS@",
+        FAULT_DATA, "@RATE@", "25", "@SOCKET@", deck->socket, "@PORT0@", port[0], "@PORT1@", port[1], NULL};
     char *text = campaign_fill(FAULT_DATA "/live.ini", pairs);
     bool good = text != NULL && campaign_write(deck->config, text);
     free(text);
