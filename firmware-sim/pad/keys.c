@@ -17,9 +17,11 @@ struct look {
     uint64_t tick_us;
     uint32_t now; /* its low 32 bits */
     uint32_t step_us;
+    uint32_t touch; /* low 32 bits of what the latch said */
     uint8_t column[8];
     uint8_t corner[8]; /* keys at the corners of a closed rectangle */
     bool alone;        /* one key is closed, and no other is anything but open */
+    bool touched;      /* the latch said so */
     bool moved;        /* a contact moved between the last scan and this one */
     bool calm;         /* none had for KEYS_STEP_US before that */
 };
@@ -253,12 +255,15 @@ static bool wake(struct look *look)
         keys->awake = true;
         return true;
     }
-    bool touched = look->board->touched(look->board->ctx, &touch_us);
-    if (touched && !keys->awake) {
+    look->touched = look->board->touched(look->board->ctx, &touch_us);
+    look->touch = (uint32_t)touch_us;
+    /* With all keys at rest, and for longer than any bounce, a touch is news even in the last turns before the scan ends. */
+    bool news = !keys->awake || (keys->engaged == 0 && since(look->touch, keys->last_move, KEYS_FORGET_US));
+    if (look->touched && news) {
         keys->awake = true;
-        keys->touch = (uint32_t)touch_us;
-        keys->last_move = keys->touch;
+        keys->touch = look->touch;
         keys->touch_fresh = true;
+        keys->last_move = look->touch;
     } else if (since(look->now, keys->touch, TOUCH_OLD_US)) {
         keys->touch = look->now - TOUCH_OLD_US; /* so that 32 bits always tell its age */
     }
@@ -269,7 +274,7 @@ static bool wake(struct look *look)
 static bool was_calm(const struct look *look)
 {
     uint32_t last_move = look->keys->last_move;
-    if (look->moved && look->step_us <= KEYS_STEP_US) {
+    if ((look->moved || look->touched) && look->step_us <= KEYS_STEP_US) {
         return since(look->keys->last_scan, last_move, KEYS_STEP_US);
     }
     return since(look->now, last_move, KEYS_STEP_US);
@@ -278,8 +283,7 @@ static bool was_calm(const struct look *look)
 static void sleep_if_idle(const struct look *look, uint8_t closed)
 {
     struct keys_state *keys = look->keys;
-    /* The touch may have come since the turn's tick was taken. */
-    bool expecting = keys->touch_fresh && !since(look->now, keys->touch, KEYS_FORGET_US);
+    bool expecting = keys->touch_fresh && !since(look->now, keys->last_move, KEYS_FORGET_US);
 
     if (closed == 0 && keys->engaged == 0 && !expecting) {
         keys->awake = false;
@@ -298,7 +302,7 @@ void keys_scan(struct keys_state *keys, const struct pad_board *board, const str
     if (wake(&look)) {
         look.moved = board->moved != 0 && board->moved(board->ctx);
         look.calm = was_calm(&look);
-        keys->last_move = look.moved ? look.now : keys->last_move;
+        keys->last_move = look.moved ? look.now : look.touched ? look.touch : keys->last_move;
         uint8_t closed = read_matrix(&look);
         look.alone = closed == 1 && keys->engaged == 0;
         if (!board->diodes && closed > 3) {

@@ -23,6 +23,8 @@ enum {
     RAM_END = 0x8FF,
     /* Data-space addresses, ATmega328P data sheet, register summary */
     REG_EECR = 0x3F,
+    REG_EEDR = 0x40,
+    WRITE_US = 3400,
     REG_EEARL = 0x41,
     REG_EEARH = 0x42,
     REG_TCCR1B = 0x81,
@@ -62,6 +64,12 @@ struct chip {
     unsigned byte_head, byte_tail;
     uint64_t receive_free;
     uint64_t send_free;
+
+    /* One byte of EEPROM being written: simavr has it at once, the part takes its time. */
+    uint64_t write_until;
+    uint16_t write_address;
+    uint8_t write_before, write_after;
+    uint8_t memory[CHIP_EEPROM];
 
     uint8_t colours;
     uint8_t ram_before[RAM_END + 1];
@@ -164,11 +172,42 @@ static void on_log(avr_t *avr, const int level, const char *format, va_list list
     }
 }
 
+/* ---- EEPROM: a write takes 3.4 ms (ATmega328P data sheet), and the bit that says so stays set until then ---- */
+
+static void on_eeprom_control(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+    struct chip *chip = param;
+    (void)address;
+    if ((value >> BIT_EEPE & 1) == 0) {
+        return;
+    }
+    uint16_t at = (uint16_t)((avr->data[REG_EEARL] | avr->data[REG_EEARH] << 8) & (CHIP_EEPROM - 1));
+    if (avr->cycle < chip->write_until) {
+        fprintf(stderr, "the firmware writes EEPROM byte %u while byte %u is being written\n", at,
+                chip->write_address);
+        chip->dead = true;
+    }
+    chip->write_until = avr->cycle + WRITE_US * CHIP_CYCLES_PER_US;
+    chip->write_address = at;
+    chip->write_before = chip->memory[at];
+    chip->write_after = avr->data[REG_EEDR];
+    chip->memory[at] = chip->write_after;
+}
+
+static uint8_t on_eeprom_look(avr_t *avr, avr_io_addr_t address, void *param)
+{
+    const struct chip *chip = param;
+    uint8_t value = (uint8_t)(avr->data[address] & ~(1u << BIT_EEPE));
+    return avr->cycle < chip->write_until ? (uint8_t)(value | 1u << BIT_EEPE) : value;
+}
+
 /* ---- power ---- */
 
 static void connect(struct chip *chip)
 {
     avr_t *avr = chip->avr;
+    avr_register_io_write(avr, REG_EECR, on_eeprom_control, chip);
+    avr_register_io_read(avr, REG_EECR, on_eeprom_look, chip);
     uint32_t flags = 0;
     avr_ioctl(avr, AVR_IOCTL_UART_GET_FLAGS('0'), &flags);
     flags &= ~(uint32_t)(AVR_UART_FLAG_STDIO | AVR_UART_FLAG_POLL_SLEEP);
@@ -224,6 +263,7 @@ struct chip *chip_new(const char *image, const uint8_t *eeprom, uint64_t seed, c
     }
     uint8_t copy[CHIP_EEPROM];
     memcpy(copy, eeprom, sizeof copy);
+    memcpy(chip->memory, eeprom, sizeof chip->memory);
     avr_eeprom_desc_t memory = {.ee = copy, .offset = 0, .size = sizeof copy};
     avr_ioctl(avr, AVR_IOCTL_EEPROM_SET, &memory);
     /* The sounder's pin is also that of an interrupt; simavr would look at it every other cycle while it is low. */
@@ -241,13 +281,11 @@ void chip_eeprom(struct chip *chip, uint8_t *eeprom)
 
 void chip_free(struct chip *chip, uint8_t *eeprom)
 {
-    const uint8_t *data = chip->avr->data;
     chip_eeprom(chip, eeprom);
-    if ((data[REG_EECR] >> BIT_EEPE & 1) != 0) {
-        /* Erased and not written, written after all, or in between. */
-        unsigned address = (unsigned)(data[REG_EEARL] | (data[REG_EEARH] & 3u) << 8);
-        uint8_t torn[3] = {0xFF, eeprom[address], (uint8_t)chance_u64(&chip->chance)};
-        eeprom[address] = torn[chance_range(&chip->chance, 0, 2)];
+    if (chip->avr->cycle < chip->write_until) {
+        /* Not yet begun, erased and not written, written after all, or in between. */
+        uint8_t torn[4] = {chip->write_before, 0xFF, chip->write_after, (uint8_t)chance_u64(&chip->chance)};
+        eeprom[chip->write_address] = torn[chance_range(&chip->chance, 0, 3)];
     }
     avr_terminate(chip->avr);
     free(chip->avr);

@@ -5,8 +5,9 @@
  * Time is counted in clock cycles since this power-up, 16 to the microsecond. What is to happen at an instant is scheduled and happens at
  * that very cycle; the chip runs ahead to the instant asked for and no further. Reproducible: the same schedule gives the same bytes.
  *
- * What simavr does not model and this file adds: the time a byte takes on the line, the matrix as a net (a closed contact joins its row to its
- * column, so three closed corners of a rectangle close the fourth), a byte of EEPROM torn by loss of power, RAM that comes up as noise.
+ * What simavr does not model and this file adds: the time a byte takes on the line; the matrix as a net (a closed contact joins its row
+ * to its column, so three closed corners of a rectangle close the fourth); the time a byte of EEPROM takes and how loss of power tears
+ * it; RAM that comes up as noise.
  * What neither models: the time constants of the row lines, supply voltage, the brown-out detector.
  *
  * simavr is free software under the GNU GPL, version 3; a binary linked with it is too. Nothing else in Bellrope links with it.
