@@ -245,6 +245,15 @@ static void step_keys(const struct look *look)
     }
 }
 
+/* A touch that may be the first of a press: the scan stays awake for it. */
+static void expect(struct keys_state *keys, uint32_t touch)
+{
+    keys->awake = true;
+    keys->touch = touch;
+    keys->touch_fresh = true;
+    keys->last_move = touch;
+}
+
 /* Whether there is anything to scan for. The latch is asked every time, so that it never tells of a touch long past. */
 static bool wake(struct look *look)
 {
@@ -260,10 +269,7 @@ static bool wake(struct look *look)
     /* With all keys at rest, and for longer than any bounce, a touch is news even in the last turns before the scan ends. */
     bool news = !keys->awake || (keys->engaged == 0 && since(look->touch, keys->last_move, KEYS_FORGET_US));
     if (look->touched && news) {
-        keys->awake = true;
-        keys->touch = look->touch;
-        keys->touch_fresh = true;
-        keys->last_move = look->touch;
+        expect(keys, look->touch);
     } else if (since(look->now, keys->touch, TOUCH_OLD_US)) {
         keys->touch = look->now - TOUCH_OLD_US; /* so that 32 bits always tell its age */
     }
@@ -285,10 +291,15 @@ static void sleep_if_idle(const struct look *look, uint8_t closed)
     struct keys_state *keys = look->keys;
     bool expecting = keys->touch_fresh && !since(look->now, keys->last_move, KEYS_FORGET_US);
 
-    if (closed == 0 && keys->engaged == 0 && !expecting) {
-        keys->awake = false;
-        keys->touch_fresh = false;
+    if (closed != 0 || keys->engaged != 0 || expecting) {
+        return;
     }
+    if (look->touched && look->touch != keys->touch) {
+        expect(keys, look->touch); /* it came in the very turn in which the last key came to rest */
+        return;
+    }
+    keys->awake = false;
+    keys->touch_fresh = false;
 }
 
 void keys_scan(struct keys_state *keys, const struct pad_board *board, const struct keys_settings *settings,

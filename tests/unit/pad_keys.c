@@ -144,6 +144,33 @@ static void a_spike_just_before_a_press_widens_the_bound(void **state)
     replay(spike_then_press, false, false);
 }
 
+/* The next press begins just as the scan goes to sleep after the last one: somewhere its first touch falls into the last turn. */
+static void press_at_bedtime(struct bench *b, uint64_t t, const struct bench_pace *pace)
+{
+    (void)t;
+    for (unsigned i = 0; i < 60; i++) {
+        unsigned before = b->gots;
+        uint64_t first = b->now_us + 1000;
+        uint64_t rest = first + 50000 + 20000 + 2 * pace->period_us; /* open for the lockout */
+        uint64_t second = rest - 3 * pace->period_us + i * pace->period_us / 10;
+        bench_press(b, first, 9, 0, 50000);
+        bench_edge_at(b, second, 4, true);
+        bench_edge_at(b, second + 30, 4, false);
+        bench_edge_at(b, second + 700, 4, true);
+        bench_edge_at(b, second + 50000, 4, false);
+        bench_run(b, 300000);
+        assert_int_equal(b->gots, before + 2);
+        expect_bounds(b, before, first);
+        expect_bounds(b, before + 1, second);
+    }
+}
+
+static void a_touch_as_the_scan_goes_to_sleep_counts(void **state)
+{
+    (void)state;
+    replay(press_at_bedtime, true, false);
+}
+
 /* The contact closes and opens again between the turn's tick and the look at the latch: the latch's instant is ahead of the tick. */
 static bool touched_ahead(void *ctx, uint64_t *tick_us)
 {
@@ -450,6 +477,7 @@ int main(void)
         cmocka_unit_test(bounce_makes_one_press_stamped_at_its_first_contact),
         cmocka_unit_test(a_touch_too_short_for_the_scan_is_still_the_stamp),
         cmocka_unit_test(a_spike_just_before_a_press_widens_the_bound),
+        cmocka_unit_test(a_touch_as_the_scan_goes_to_sleep_counts),
         cmocka_unit_test(a_touch_ahead_of_the_turns_tick_counts),
         cmocka_unit_test(chatter_shorter_than_a_press_never_makes_one),
         cmocka_unit_test(a_board_that_tells_of_movement_sees_through_fine_chatter),
