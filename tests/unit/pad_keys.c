@@ -165,10 +165,34 @@ static void press_at_bedtime(struct bench *b, uint64_t t, const struct bench_pac
     }
 }
 
+/* A spike, and a press after it has been forgotten, or in the very turn in which it is: the press has its own stamp. */
+static void press_after_a_forgotten_spike(struct bench *b, uint64_t t, const struct bench_pace *pace)
+{
+    (void)t;
+    for (unsigned i = 0; i < 40; i++) {
+        unsigned before = b->gots;
+        uint64_t spike = b->now_us + 1003; /* between two turns: the latch alone sees it */
+        uint64_t press = spike + KEYS_FORGET_US + i * pace->period_us / 20;
+        bench_edge_at(b, spike, 4, true);
+        bench_edge_at(b, spike + 1, 4, false);
+        bench_press(b, press, 4, 0, 50000);
+        bench_run(b, 7900);
+        assert_int_equal(b->gots, before);
+        bench_run(b, 300000);
+        assert_int_equal(b->gots, before + 1);
+        assert_int_equal(b->got[before].press.tick_us, press);
+    }
+    bench_edge_at(b, b->now_us + 1000, 4, true);
+    bench_edge_at(b, b->now_us + 1030, 4, false);
+    bench_run(b, 30000);
+    assert_false(b->pad.keys.awake); /* and the scan does not stay up for nothing */
+}
+
 static void a_touch_as_the_scan_goes_to_sleep_counts(void **state)
 {
     (void)state;
     replay(press_at_bedtime, true, false);
+    replay(press_after_a_forgotten_spike, true, false);
 }
 
 /* The contact closes and opens again between the turn's tick and the look at the latch: the latch's instant is ahead of the tick. */
