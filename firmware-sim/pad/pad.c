@@ -173,6 +173,10 @@ static void spill_waiting(struct pad_state *pad)
         }
     }
     spill_run(&pad->spill, pad->board, &pad->queue);
+    if (pad->spill.serial_written) { /* it has a serial from the moment it cannot lose it */
+        spill_take_serial(&pad->spill, pad->serial);
+        pad->hello_due = true;
+    }
     if (pad->spill.failed && fault->holders == 0) {
         fault_begin(pad, WIRE_FAULT_EEPROM, WIRE_NO_KEY);
     }
@@ -362,11 +366,8 @@ static void take_settings(struct pad_state *pad, const struct wire_settings *set
 static void take_serial(struct pad_state *pad, const char *serial)
 {
     pad->hello_due = true;
-    if (pad->serial[0] != '\0' || !wire_serial_valid(serial) || !spill_serial(&pad->spill, serial)) {
-        return;
-    }
-    for (unsigned i = 0; i <= WIRE_SERIAL_MAX; i++) {
-        pad->serial[i] = serial[i];
+    if (pad->serial[0] == '\0' && wire_serial_valid(serial)) {
+        (void)spill_serial(&pad->spill, serial); /* busy: it stays unset, and the host may ask again */
     }
 }
 

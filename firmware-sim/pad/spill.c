@@ -395,3 +395,11 @@ bool spill_serial(struct spill_state *spill, const char *serial)
     start(spill, SPILL_SERIAL, SPILL_SERIAL_AT, SERIAL_BYTES);
     return true;
 }
+
+void spill_take_serial(struct spill_state *spill, char serial[WIRE_SERIAL_MAX + 1])
+{
+    for (unsigned i = 0; i <= WIRE_SERIAL_MAX; i++) {
+        serial[i] = (char)spill->bytes[i];
+    }
+    spill->serial_written = false;
+}

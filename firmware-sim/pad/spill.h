@@ -58,7 +58,7 @@ struct spill_state {
 
     uint32_t spilled; /* presses written in this boot */
     bool boot_written;
-    bool serial_written; /* since the caller last set it false */
+    bool serial_written; /* and not taken yet */
     bool failed;         /* a write did not read back; other slots are still used */
 };
 
@@ -87,5 +87,8 @@ void spill_kept(struct spill_state *spill, uint8_t slot, uint32_t boot, uint32_t
 
 /* Starts to write the serial. False when busy, or where there is no memory. */
 bool spill_serial(struct spill_state *spill, const char *serial);
+
+/* The serial that has just been put on record; only while serial_written, which it ends. */
+void spill_take_serial(struct spill_state *spill, char serial[WIRE_SERIAL_MAX + 1]);
 
 #endif

@@ -185,7 +185,7 @@ static int show_hello(struct tool *tool)
     const struct wire_hello *hello = &tool->hello;
     printf("serial         %s\n", hello->serial[0] != '\0' ? hello->serial : "(not set)");
     printf("protocol       %u\n", hello->version);
-    printf("firmware       %u.%u\n", hello->release >> 8, hello->release & 0xFF);
+    printf("firmware       %u.%u\n", hello->release / 256u, hello->release % 256u);
     printf("power-up       %" PRIu32 "%s\n", hello->boot,
            (hello->flags & WIRE_HELLO_NUMBERED) != 0 ? "" : " (guessed: the first of this memory)");
     printf("began by       %s%s%s%s\n", (hello->flags & WIRE_HELLO_POWER_ON) != 0 ? "power-on " : "",
