@@ -1,8 +1,9 @@
 #!/bin/sh
 # Builds the release and runs every bench beside its floor or peer in the same run:  sh tests/bench/run.sh [--quick] [--json] [NAME...]
-#   --quick  fewer and smaller rounds, without the long dive, under a minute
+#   --quick  fewer and smaller rounds, without what takes long, under a minute
 #   --json   one JSON object a row instead of the table
-#   NAME     only benches of these names: nmea clockmap sampleblock ltc exports
+#   NAME     only these benches. A bench NAME is bench_NAME.c, or NAME.py beside this file, or a part of bench_core.c; it is called with the
+#            number of rounds and the share of the full work, NAME.py with the build folder before them, and prints rows (bench.h)
 # Judge ratios, not figures: machines are shared and noisy.
 set -eu
 cd "$(dirname "$0")/../.."
@@ -20,7 +21,7 @@ for argument in "$@"; do
         ;;
     --json) json=--json ;;
     -h | --help)
-        sed -n '2,6s/^# //p' "$0"
+        sed -n '2,7s/^# //p' "$0"
         exit 0
         ;;
     -*)
@@ -45,10 +46,13 @@ rows=$build/rows.tsv
 : >"$rows"
 for name in ${names:-$every}; do
     echo "bench $name ..." >&2
-    if [ "$name" = exports ]; then
-        python3 tests/bench/long_dive.py "$build" >>"$rows"
+    if [ -x "$build/bench_$name" ]; then
+        set -- "$build/bench_$name"
+    elif [ -f "tests/bench/$name.py" ]; then
+        set -- python3 "tests/bench/$name.py" "$build"
     else
-        "$build/bench_core" "$name" "$rounds" "$scale" >>"$rows" 2>>"$build/bench.log"
+        set -- "$build/bench_core" "$name"
     fi
+    "$@" "$rounds" "$scale" >>"$rows" 2>>"$build/bench.log" || echo "bench $name failed; see $build/bench.log" >&2
 done
 python3 tests/bench/table.py $json "$rows"

@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 """A dive of 8 hours (20 channels at 10 Hz, 3,000 markers) made by the rig as a tape, replayed, and exported in every format:
-time and peak memory of each, as bench rows (see bench.h).  long_dive.py BUILD"""
+time and peak memory of each, as bench rows (see bench.h).  exports.py BUILD [ROUNDS [SCALE]]"""
 import os
 import subprocess
 import sys
