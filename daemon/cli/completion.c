@@ -1,6 +1,7 @@
 #include "cli/verbs.h"
 
 #include "cli/options.h"
+#include "export/export.h"
 
 #include <string.h>
 
@@ -25,14 +26,36 @@ static void each_option(const struct cli_verb *verb, option_fn *fn)
             fn(option);
 }
 
-/* The words that a verb begins with, from "begin ID | end | list": those in small letters. Each is followed by `after`. */
-static void put_words(const struct cli_verb *verb, const char *after)
+static bool has_formats(const struct cli_verb *verb)
 {
-    for (const char *at = verb->arguments; *at != '\0';) {
+    return strncmp(verb->arguments, "FORMAT ", 7) == 0;
+}
+
+/* Whether the first argument is one of a few words, as in "begin ID | end | list". */
+static bool has_words(const struct cli_verb *verb)
+{
+    return has_formats(verb) || (verb->arguments[0] >= 'a' && verb->arguments[0] <= 'z');
+}
+
+static void put_formats(void)
+{
+    const struct export_format *format;
+    for (size_t i = 0; (format = export_format_at(i)) != NULL; i++)
+        printf("%s ", format->name);
+}
+
+/* Those words, each followed by a space: formats, or what is in small letters after each bar. */
+static void put_words(const struct cli_verb *verb)
+{
+    if (has_formats(verb)) {
+        put_formats();
+        return;
+    }
+    for (const char *at = verb->arguments; has_words(verb) && *at != '\0';) {
         at += strspn(at, " |");
         size_t len = strspn(at, "abcdefghijklmnopqrstuvwxyz");
         if (len > 0 && (at[len] == '\0' || at[len] == ' '))
-            printf("%.*s%s", (int)len, at, after);
+            printf("%.*s ", (int)len, at);
         at += strcspn(at, "|");
     }
 }
@@ -85,7 +108,7 @@ static void bash(void)
         fputs(") return ;;\n        esac\n        options='", stdout);
         each_option(verb, bash_option);
         fputs("'\n        words='", stdout);
-        put_words(verb, " ");
+        put_words(verb);
         fputs("'\n        ;;\n", stdout);
     }
     fputs("    esac\n"
@@ -129,6 +152,16 @@ static void zsh_option(const struct cli_option *option)
     fputs("'", stdout);
 }
 
+/* A list without words would leave the first argument with nothing, not even a file. */
+static void zsh_words(const struct cli_verb *verb)
+{
+    if (!has_words(verb))
+        return;
+    fputs(" \\\n            '1: :(", stdout);
+    put_words(verb);
+    fputs(")'", stdout);
+}
+
 static void zsh(void)
 {
     fputs("#compdef bellrope\n"
@@ -160,9 +193,8 @@ static void zsh(void)
             continue;
         printf("    %s)\n        _arguments -S", verb->name);
         each_option(verb, zsh_option);
-        fputs(" \\\n            '1: :(", stdout);
-        put_words(verb, " ");
-        fputs(")' '*:file:_files'\n        ;;\n", stdout);
+        zsh_words(verb);
+        fputs(" \\\n            '*:file:_files'\n        ;;\n", stdout);
     }
     fputs("    esac\n}\n_bellrope \"$@\"\n", stdout);
 }
