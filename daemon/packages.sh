@@ -1,5 +1,5 @@
 #!/bin/sh
-# Installs the Debian packages that a purpose needs and that are missing:  sh daemon/packages.sh build|test
+# Installs the Debian packages that a purpose needs and that are missing:  sh daemon/packages.sh build|test|bench
 # Works as root or through sudo; says what it installs; with nothing missing it needs no network.
 set -eu
 
@@ -7,12 +7,15 @@ build="gcc cmake ninja-build pkg-config libc6-dev libuv1-dev libserialport-dev l
        libxml2-dev libarchive-dev libproj-dev libevdev-dev sqlite3 ffmpeg"
 test="$build libcmocka-dev clang libclang-rt-14-dev clang-format clang-tidy cppcheck python3 python3-nmea2 python3-numpy python3-gsw
       chromium gpsd-clients gpsbabel mkvtoolnix unzip gcc-avr avr-libc libsimavr-dev libelf-dev jq libxml2-utils systemd dpkg-dev"
+# a broker to measure against; Debian starts its service on 127.0.0.1:1883, which the benches do not use
+bench="$test mosquitto"
 
 case "${1:-build}" in
 build) wanted=$build ;;
 test) wanted=$test ;;
+bench) wanted=$bench ;;
 *)
-    echo "packages.sh: '$1' is neither build nor test" >&2
+    echo "packages.sh: '$1' is none of build, test, bench" >&2
     exit 2
     ;;
 esac
@@ -29,7 +32,7 @@ for package in $wanted; do
         ;;
     esac
 done
-if [ "${1:-build}" = test ] && ! command -v npm >/dev/null 2>&1; then
+if [ "${1:-build}" != build ] && ! command -v npm >/dev/null 2>&1; then
     missing="$missing nodejs npm"
 fi
 [ -n "$missing" ] || exit 0

@@ -9,7 +9,7 @@ set -eu
 cd "$(dirname "$0")/../.."
 rounds=5
 scale=1
-every="nmea clockmap sampleblock ltc exports"
+every="nmea clockmap sampleblock ltc green burst markers start load exports"
 json=
 names=
 for argument in "$@"; do
@@ -17,7 +17,7 @@ for argument in "$@"; do
     --quick)
         rounds=3
         scale=0.2
-        every="nmea clockmap sampleblock ltc"
+        every="nmea clockmap sampleblock ltc green burst markers start load"
         ;;
     --json) json=--json ;;
     -h | --help)
@@ -32,7 +32,7 @@ for argument in "$@"; do
     esac
 done
 
-sh daemon/packages.sh test >&2
+sh daemon/packages.sh bench >&2
 build=${BUILD:-build-bench}
 mkdir -p "$build"
 if ! { cmake -S . -B "$build" -G Ninja -DCMAKE_BUILD_TYPE=Release -DBELLROPE_TESTS=OFF -DBELLROPE_BENCH=ON && cmake --build "$build"; } \

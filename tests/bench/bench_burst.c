@@ -1,0 +1,98 @@
+/*
+ * Burst: four pads that were cut off come back, each with 64 presses, and offer them as the protocol has it, 8 unanswered at a time, on lines of
+ * 115200 baud. From the first byte to the last *kept*. Beside it what cannot be saved: the time of 64 frames on a line, and the same rows
+ * written by plain SQLite in one transaction.
+ */
+#include "bench.h"
+#include "live_daemon.h"
+#include "live_pad.h"
+#include "live_rows.h"
+
+#include <poll.h>
+#include <stdlib.h>
+#include <time.h>
+
+enum { PADS = 4, PRESSES = 64, ROOM = 2048 };
+#define LONGEST_NS INT64_C(20000000000)
+
+static struct live_pad pad[PADS];
+
+static uint32_t run_all(int64_t *wait_ns)
+{
+    uint32_t kept = 0;
+    *wait_ns = INT64_C(100000000);
+    for (int i = 0; i < PADS; i++) {
+        int64_t due_ns = live_pad_run(&pad[i]);
+        *wait_ns = due_ns < *wait_ns ? due_ns : *wait_ns;
+        kept += pad[i].kept;
+    }
+    return kept;
+}
+
+/* Runs the pads until `kept` presses are answered in all, or until that instant. */
+static void run_until(uint32_t kept, int64_t end_ns)
+{
+    int64_t wait_ns;
+    while (run_all(&wait_ns) < kept && live_now_ns() < end_ns) {
+        struct pollfd look[PADS];
+        struct timespec wait = {.tv_nsec = (long)wait_ns};
+        for (int i = 0; i < PADS; i++)
+            look[i] = (struct pollfd){.fd = pad[i].fd, .events = POLLIN};
+        (void)ppoll(look, PADS, &wait, NULL);
+    }
+}
+
+static void open_pads(const struct live_daemon *daemon, char *sections, size_t size)
+{
+    size_t len = 0;
+    for (int i = 0; i < PADS; i++) {
+        char link[200], serial[8];
+        snprintf(link, sizeof link, "%s/pad-%d", daemon->folder, i);
+        snprintf(serial, sizeof serial, "P-%02d", i + 1);
+        live_pad_open(&pad[i], link, serial);
+        len += (size_t)snprintf(sections + len, size - len,
+                                "[pad p%d]\nport = pad-%d\nplan = %s/science.plan\nseat = seat%d\n", i, i,
+                                live_plans(), i);
+    }
+}
+
+static void run_round(const struct live_daemon *daemon, uint32_t before)
+{
+    char peer[200];
+    int64_t from = live_int(daemon, "SELECT max(seq) FROM journal");
+    double begun = bench_wall_s();
+    for (int i = 0; i < PADS; i++)
+        live_pad_press(&pad[i], PRESSES);
+    run_until(before + PADS * PRESSES, live_now_ns() + LONGEST_NS);
+    double ours = bench_wall_s() - begun;
+    struct live_rows *rows = live_rows_read(daemon->database, from, INT64_MAX);
+    snprintf(peer, sizeof peer, "%s/peer.db", daemon->folder);
+    double written = live_rows_write(rows, peer, SIZE_MAX);
+    double line = live_pad_line_s(PRESSES);
+    bench_say("burst of 4 x 64 presses", "ms", ours * 1e3, (written + line) * 1e3, 1.5, "cost");
+    bench_say("burst: rows in one transaction", "ms", ours * 1e3, written * 1e3, 0, "show");
+    live_rows_free(rows);
+}
+
+int main(int argc, char **argv)
+{
+    int rounds = argc > 1 ? atoi(argv[1]) : 5;
+    struct live_daemon daemon;
+    char sections[ROOM];
+    live_folder(&daemon);
+    open_pads(&daemon, sections, sizeof sections);
+    live_configure(&daemon, sections);
+    live_start(&daemon);
+    for (int i = 0; i < PADS; i++)
+        live_pty_opened(pad[i].fd);
+    run_until(1, live_now_ns() + INT64_C(1500000000)); /* hello, and the first pings */
+    for (int i = 0; i < rounds; i++) {
+        run_round(&daemon, (uint32_t)i * PADS * PRESSES);
+        run_until(UINT32_MAX, live_now_ns() + INT64_C(300000000));
+    }
+    int missing = rounds * PADS * PRESSES - (int)live_int(&daemon, "SELECT count(*) FROM marker");
+    live_stop(&daemon);
+    if (missing != 0)
+        live_fail("burst: %d presses are missing", missing);
+    return 0;
+}
