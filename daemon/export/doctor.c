@@ -26,42 +26,42 @@ static void tell(struct doctor *doctor, const struct doctor_finding *finding)
 /* What begins with one state and ends with another of the same thing. */
 struct trouble {
     enum entry_type type;
+    enum doctor_weight weight;
     const char *begins; /* a state */
     const char *ends;   /* states, separated by "|"; "": it is over at once */
-    enum doctor_weight weight;
     const char *kind;
     const char *says; /* NULL: the notice's own sentence */
 };
 
 static const struct trouble TROUBLES[] = {
-    {ENTRY_CLOCK, "stepped", "", DOCTOR_TROUBLE, "clock", NULL},
-    {ENTRY_CLOCK, "set", "", DOCTOR_TROUBLE, "clock", NULL},
-    {ENTRY_CLOCK, "leap", "", DOCTOR_NOTE, "clock", NULL},
-    {ENTRY_CLOCK, "lost", "synced", DOCTOR_TROUBLE, "clock", NULL},
-    {ENTRY_TIMECODE, "lost", "locked", DOCTOR_TROUBLE, "timecode",
+    {ENTRY_CLOCK, DOCTOR_TROUBLE, "stepped", "", "clock", NULL},
+    {ENTRY_CLOCK, DOCTOR_TROUBLE, "set", "", "clock", NULL},
+    {ENTRY_CLOCK, DOCTOR_NOTE, "leap", "", "clock", NULL},
+    {ENTRY_CLOCK, DOCTOR_TROUBLE, "lost", "synced", "clock", NULL},
+    {ENTRY_TIMECODE, DOCTOR_TROUBLE, "lost", "locked", "timecode",
      "no timecode was heard; labels were carried on"},
-    {ENTRY_TIMECODE, "jumped", "", DOCTOR_TROUBLE, "timecode", NULL},
-    {ENTRY_TIMECODE, "reverse", "", DOCTOR_TROUBLE, "timecode", NULL},
-    {ENTRY_TIMECODE, "shuttle", "", DOCTOR_TROUBLE, "timecode", NULL},
-    {ENTRY_TIMECODE, "rate", "", DOCTOR_TROUBLE, "timecode", NULL},
-    {ENTRY_TIMECODE, "drop flag", "", DOCTOR_NOTE, "timecode", NULL},
-    {ENTRY_TIMECODE, "audio step", "", DOCTOR_TROUBLE, "timecode", NULL},
-    {ENTRY_TIMECODE, "audio ended", "", DOCTOR_NOTE, "timecode", NULL},
-    {ENTRY_FEED, "silent", "heard|open", DOCTOR_TROUBLE, "feed",
+    {ENTRY_TIMECODE, DOCTOR_TROUBLE, "jumped", "", "timecode", NULL},
+    {ENTRY_TIMECODE, DOCTOR_TROUBLE, "reverse", "", "timecode", NULL},
+    {ENTRY_TIMECODE, DOCTOR_TROUBLE, "shuttle", "", "timecode", NULL},
+    {ENTRY_TIMECODE, DOCTOR_TROUBLE, "rate", "", "timecode", NULL},
+    {ENTRY_TIMECODE, DOCTOR_NOTE, "drop flag", "", "timecode", NULL},
+    {ENTRY_TIMECODE, DOCTOR_TROUBLE, "audio step", "", "timecode", NULL},
+    {ENTRY_TIMECODE, DOCTOR_NOTE, "audio ended", "", "timecode", NULL},
+    {ENTRY_FEED, DOCTOR_TROUBLE, "silent", "heard|open", "feed",
      "the feed was silent: markers went without it"},
-    {ENTRY_FEED, "lost", "open", DOCTOR_TROUBLE, "feed", NULL},
-    {ENTRY_FEED, "bad line", "", DOCTOR_NOTE, "feed", NULL},
-    {ENTRY_PAD, "lost", "linked", DOCTOR_TROUBLE, "pad", "the pad was unplugged or hung up"},
-    {ENTRY_PAD, "silent", "linked|lost", DOCTOR_TROUBLE, "pad",
+    {ENTRY_FEED, DOCTOR_TROUBLE, "lost", "open", "feed", NULL},
+    {ENTRY_FEED, DOCTOR_NOTE, "bad line", "", "feed", NULL},
+    {ENTRY_PAD, DOCTOR_TROUBLE, "lost", "linked", "pad", "the pad was unplugged or hung up"},
+    {ENTRY_PAD, DOCTOR_TROUBLE, "silent", "linked|lost", "pad",
      "the port was open and nothing was heard of the pad"},
-    {ENTRY_PAD, "bad frames", "", DOCTOR_NOTE, "pad", NULL},
-    {ENTRY_PAD, "version", "", DOCTOR_TROUBLE, "pad", NULL},
-    {ENTRY_FAULT, "failing", "ok", DOCTOR_TROUBLE, "store", NULL},
-    {ENTRY_FAULT, "full", "ok", DOCTOR_TROUBLE, "store", NULL},
-    {ENTRY_FAULT, "stuck-key", "over", DOCTOR_TROUBLE, "pad", NULL},
-    {ENTRY_FAULT, "ghost", "over", DOCTOR_TROUBLE, "pad", NULL},
-    {ENTRY_FAULT, "queue-full", "over", DOCTOR_TROUBLE, "pad", NULL},
-    {ENTRY_FAULT, "eeprom", "over", DOCTOR_TROUBLE, "pad", NULL}};
+    {ENTRY_PAD, DOCTOR_NOTE, "bad frames", "", "pad", NULL},
+    {ENTRY_PAD, DOCTOR_TROUBLE, "version", "", "pad", NULL},
+    {ENTRY_FAULT, DOCTOR_TROUBLE, "failing", "ok", "store", NULL},
+    {ENTRY_FAULT, DOCTOR_TROUBLE, "full", "ok", "store", NULL},
+    {ENTRY_FAULT, DOCTOR_TROUBLE, "stuck-key", "over", "pad", NULL},
+    {ENTRY_FAULT, DOCTOR_TROUBLE, "ghost", "over", "pad", NULL},
+    {ENTRY_FAULT, DOCTOR_TROUBLE, "queue-full", "over", "pad", NULL},
+    {ENTRY_FAULT, DOCTOR_TROUBLE, "eeprom", "over", "pad", NULL}};
 #define TROUBLE_COUNT (sizeof TROUBLES / sizeof TROUBLES[0])
 
 static bool one_of(const char *state, const char *states)
@@ -173,7 +173,7 @@ static const struct trouble *trouble_of(const struct query_notice *notice)
 /* A fault of a kind that is not known here is told as it is. */
 static const struct trouble *fault_of(const struct query_notice *notice)
 {
-    static const struct trouble unknown = {ENTRY_FAULT, "", "over|ok", DOCTOR_TROUBLE, "pad", NULL};
+    static const struct trouble unknown = {ENTRY_FAULT, DOCTOR_TROUBLE, "", "over|ok", "pad", NULL};
     bool ending = one_of(notice->notice.state, "over|ok");
     return notice->made.type == ENTRY_FAULT && !ending ? &unknown : NULL;
 }

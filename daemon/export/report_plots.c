@@ -58,9 +58,9 @@ static void put_values(const struct plot *plot)
     FILE *out = plot->report->out;
     double low = fmin(plot->y.from, plot->y.to), high = fmax(plot->y.from, plot->y.to);
     double step = svg_step(high - low, 5);
-    int k = 0;
-    for (double value = ceil(low / step) * step; value <= high + step * 1e-9; value += step, k++) {
-        double y = svg_place(&plot->y, value);
+    double first = ceil(low / step);
+    for (int k = 0; (first + k) * step <= high + step * 1e-9; k++) {
+        double value = (first + k) * step, y = svg_place(&plot->y, value);
         fprintf(out, "<path class=\"grid\" d=\"M%.1f %.1fH%.1f\"/>", LEFT, y, RIGHT);
         fprintf(out, "<text class=\"tick end%s\" x=\"%.1f\" y=\"%.1f\">%.*f</text>\n", k % 2 == 0 ? "" : " o",
                 LEFT - 6, y + 4, svg_decimals(step), fabs(value) < step * 1e-9 ? 0.0 : value);
