@@ -321,13 +321,15 @@ static void serve_schedule(struct chip *chip)
     }
 }
 
-/* Wakes the chip's clock at an instant of the schedule, in the middle of its sleep too. */
+/*
+ * Wakes the chip's clock at an instant of the schedule, in the middle of its sleep too. It is asked again a cycle later: a chip whose last
+ * instruction before that instant was to sleep would sleep on to a timer of its own, and past what is due meanwhile.
+ */
 static avr_cycle_count_t on_due(avr_t *avr, avr_cycle_count_t when, void *param)
 {
-    (void)avr;
     (void)when;
     serve_schedule(param);
-    return 0;
+    return avr->cycle + 1;
 }
 
 /* After the watchdog's reset simavr has all pins at 0, whatever holds them; they are put back before the firmware looks. */
