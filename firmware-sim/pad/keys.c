@@ -60,18 +60,19 @@ static void begin_candidate(const struct look *look, struct keys_key *key)
     struct keys_state *keys = look->keys;
     uint32_t seen = look->now + look->board->scan_us;
     uint32_t awake = seen - keys->touch;
+    bool fresh = keys->touch_fresh;
 
+    keys->touch_fresh = false;
     key->state = RISING;
     keys->engaged++;
     key->score_us = 0;
     key->held = false;
     key->stuck = false;
-    if (keys->touch_fresh && look->alone) {
+    if (fresh && look->alone) {
         /* The touch that woke the scan is this key's: unless all was calm in between it is the same bounce, else it may have been noise. */
         key->edge = keys->touch;
         key->before_us = look->board->touch_us;
         key->after_us = look->calm ? saturate(awake) : 0;
-        keys->touch_fresh = false;
         return;
     }
     /* No latch saw it: the last scan found it open, or open again after a touch of which nobody knows. */
@@ -245,15 +246,6 @@ static void step_keys(const struct look *look)
     }
 }
 
-/* A touch that may be the first of a press: the scan stays awake for it. */
-static void expect(struct keys_state *keys, uint32_t touch)
-{
-    keys->awake = true;
-    keys->touch = touch;
-    keys->touch_fresh = true;
-    keys->last_move = touch;
-}
-
 /* Whether there is anything to scan for. The latch is asked every time, so that it never tells of a touch long past. */
 static bool wake(struct look *look)
 {
@@ -266,10 +258,13 @@ static bool wake(struct look *look)
     }
     look->touched = look->board->touched(look->board->ctx, &touch_us);
     look->touch = (uint32_t)touch_us;
-    /* With all keys at rest, and for longer than any bounce, a touch is news even in the last turns before the scan ends. */
-    bool news = !keys->awake || (keys->engaged == 0 && since(look->touch, keys->last_move, KEYS_FORGET_US));
-    if (look->touched && news) {
-        expect(keys, look->touch);
+    /* The first touch of a press: all keys are at rest, and have been for longer than any bounce. */
+    bool first = !keys->awake || (keys->engaged == 0 && since(look->touch, keys->last_move, KEYS_FORGET_US));
+    if (look->touched && first) {
+        keys->awake = true;
+        keys->touch = look->touch;
+        keys->touch_fresh = true;
+        keys->last_move = look->touch;
     } else if (since(look->now, keys->touch, TOUCH_OLD_US)) {
         keys->touch = look->now - TOUCH_OLD_US; /* so that 32 bits always tell its age */
     }
@@ -286,20 +281,14 @@ static bool was_calm(const struct look *look)
     return since(look->now, last_move, KEYS_STEP_US);
 }
 
+/* Only after a calm longer than any bounce, so that the touch that ends the sleep is the first of its press. */
 static void sleep_if_idle(const struct look *look, uint8_t closed)
 {
     struct keys_state *keys = look->keys;
-    bool expecting = keys->touch_fresh && !since(look->now, keys->last_move, KEYS_FORGET_US);
 
-    if (closed != 0 || keys->engaged != 0 || expecting) {
-        return;
+    if (closed == 0 && keys->engaged == 0 && since(look->now, keys->last_move, KEYS_FORGET_US)) {
+        keys->awake = false;
     }
-    if (look->touched && look->touch != keys->touch) {
-        expect(keys, look->touch); /* it came in the very turn in which the last key came to rest */
-        return;
-    }
-    keys->awake = false;
-    keys->touch_fresh = false;
 }
 
 void keys_scan(struct keys_state *keys, const struct pad_board *board, const struct keys_settings *settings,

@@ -165,6 +165,30 @@ static void press_at_bedtime(struct bench *b, uint64_t t, const struct bench_pac
     }
 }
 
+/* The same with a bounce of touches that only the latch sees, before, in and after the turn in which the last key comes to rest. */
+static void bounce_at_bedtime(struct bench *b, uint64_t t, const struct bench_pace *pace)
+{
+    (void)t;
+    for (unsigned i = 0; i < 100; i++) {
+        unsigned before = b->gots;
+        uint64_t first = b->now_us + 1000;
+        uint64_t rest = first + 50000 + 20000 + 2 * pace->period_us;
+        uint64_t second = rest - 5 * pace->period_us + i * pace->period_us / 10;
+        bench_press(b, first, 9, 0, 50000);
+        for (unsigned touch = 0; touch < 4; touch++) {
+            uint64_t at = second + touch * pace->period_us * 7 / 10;
+            bench_edge_at(b, at, 4, true);
+            bench_edge_at(b, at + 5, 4, false);
+        }
+        bench_edge_at(b, second + 3 * pace->period_us, 4, true);
+        bench_edge_at(b, second + 50000, 4, false);
+        bench_run(b, 300000);
+        assert_int_equal(b->gots, before + 2);
+        expect_bounds(b, before, first);
+        expect_bounds(b, before + 1, second);
+    }
+}
+
 /* A spike, and a press after it has been forgotten, or in the very turn in which it is: the press has its own stamp. */
 static void press_after_a_forgotten_spike(struct bench *b, uint64_t t, const struct bench_pace *pace)
 {
@@ -192,6 +216,7 @@ static void a_touch_as_the_scan_goes_to_sleep_counts(void **state)
 {
     (void)state;
     replay(press_at_bedtime, true, false);
+    replay(bounce_at_bedtime, true, false);
     replay(press_after_a_forgotten_spike, true, false);
 }
 
