@@ -3,7 +3,8 @@
  *
  * Rejected: a least-squares or Kalman fit (its error figure is a belief, and asymmetric delays bias it without a trace); the least-delay
  * filter of RFC 5905 (keeps one sample of eight and believes its middle); exact linear programming over all constraints (sound and a
- * little tighter, but neither O(window) nor small).
+ * little tighter, but neither O(window) nor small); asking all entries for each answer (twenty times as long, and no tighter, since carrying
+ * from neighbour to neighbour loses nothing: the wander adds up as a square does, and its total is bounded for the map as a whole).
  *
  * Units: x is nominal ns by clock A from the origin; rates are 2^-40; the wander is 2^-80 a ns. With den = 1 the x are exact, otherwise
  * each is a floor and a difference of two is off by less than 1 ns (`slop`).
@@ -18,6 +19,8 @@ __extension__ typedef __int128 wide;
 #define X_LIMIT (INT64_C(1) << 61)
 #define B_LIMIT (INT64_C(1) << 61)
 #define SHARE_PPB INT64_C(1000000000)
+#define COST_UNKNOWN (-1)
+#define COST_MOST (INT64_C(1) << 62)
 
 static bool in_range(int64_t value)
 {
@@ -91,6 +94,7 @@ int clockmap_init(struct clockmap *map, const struct clockmap_params *params)
         wide full = ((wide)map->wander_max << RATE_BITS) / map->wander;
         map->wander_full_ns = full < X_LIMIT ? (int64_t)full : X_LIMIT;
     }
+    clockmap_clear(map);
     return 0;
 }
 
@@ -98,6 +102,8 @@ void clockmap_clear(struct clockmap *map)
 {
     map->count = 0;
     map->has_origin = false;
+    map->drift_hi = map->rate_max + map->slew;
+    map->drift_lo = -map->drift_hi;
 }
 
 static int64_t slop(const struct clockmap *map)
@@ -125,26 +131,19 @@ static int64_t wander_rate(const struct clockmap *map, int64_t d)
     return min64(map->wander_max, (int64_t)ceil_shift((wide)map->wander * d, RATE_BITS));
 }
 
-/* Most that a drift starting at 0 can amount to in d ns: the integral of the above, a parabola and then a line. */
-static int64_t wander_ns(const struct clockmap *map, int64_t d)
+/*
+ * Most that clock B can gain on the nominal rate in d ns, from a drift of at most `drift` that nowhere exceeds `drift_most`; with the signs
+ * turned, most that it can lose. The rate grows with the wander until it meets its bound, and stays there.
+ */
+static int64_t most_gain(const struct clockmap *map, int64_t drift, int64_t drift_most, int64_t d)
 {
-    if (d <= map->wander_full_ns)
-        return (int64_t)ceil_shift((wide)wander_rate(map, d) * d, RATE_BITS + 1);
-    return (int64_t)ceil_shift((wide)map->wander_max * (2 * (wide)d - map->wander_full_ns), RATE_BITS + 1);
-}
-
-/* Most that clock B can gain on the nominal rate in d ns, from a drift of at most `drift`; with the sign turned, most that it can lose. */
-static int64_t most_gain(const struct clockmap *map, int64_t drift, int64_t d)
-{
-    const int64_t rate = drift + map->slew;
-    if (d <= map->wander_full_ns) {
-        /* The mean of a wander that still grows is half of what it has grown to. */
-        const int64_t mean = rate + (wander_rate(map, d) + 1) / 2;
-        return (int64_t)ceil_shift((wide)min64(mean, map->rate_max) * d, RATE_BITS);
-    }
-    const wide soft = ceil_shift((wide)rate * d, RATE_BITS) + wander_ns(map, d);
-    const wide hard = ceil_shift((wide)map->rate_max * d, RATE_BITS);
-    return (int64_t)(soft < hard ? soft : hard);
+    const int64_t top = min64(drift_most + map->slew, map->rate_max);
+    const int64_t rate = min64(drift + map->slew, top);
+    const wide grown = ceil_shift((wide)map->wander * d, RATE_BITS);
+    if (grown <= top - rate) /* the mean of a wander that still grows is half of what it has grown to */
+        return (int64_t)ceil_shift((wide)(rate + ((int64_t)grown + 1) / 2) * d, RATE_BITS);
+    const wide missed = (wide)(top - rate) * (top - rate) / (2 * (wide)map->wander);
+    return (int64_t)(ceil_shift((wide)top * d, RATE_BITS) - missed);
 }
 
 /* What one entry allows at nominal time x. No overflow: |x|, |lo|, |hi| < 2^61, and a gain is less than d / 8. */
@@ -154,8 +153,8 @@ static struct clockmap_interval reach(const struct clockmap *map, const struct c
     /* Where x are floors the way is off by less than 1 ns, and what is gained on it by far less than another. */
     const int64_t step = x - from->x, unsure = 2 * slop(map);
     const int64_t d = (step < 0 ? -step : step) + slop(map);
-    const int64_t faster = most_gain(map, from->rate_hi, d) + unsure;
-    const int64_t slower = most_gain(map, -from->rate_lo, d) + unsure;
+    const int64_t faster = most_gain(map, from->rate_hi, map->drift_hi, d) + unsure;
+    const int64_t slower = most_gain(map, -from->rate_lo, -map->drift_lo, d) + unsure;
     struct clockmap_interval out = {CLOCKMAP_OPEN_LO, CLOCKMAP_OPEN_HI};
     if (from->lo != CLOCKMAP_OPEN_LO)
         out.lo = from->lo + step - (step >= 0 ? slower : faster);
@@ -164,13 +163,29 @@ static struct clockmap_interval reach(const struct clockmap *map, const struct c
     return out;
 }
 
-static struct clockmap_interval reach_all(const struct clockmap *map, int64_t x)
+/* The first entry later than tick a. */
+static size_t place_of(const struct clockmap *map, int64_t a)
+{
+    size_t first = 0, count = map->count;
+    while (count > 0) {
+        const size_t half = count / 2;
+        const bool later = map->entry[first + half].a > a;
+        first += later ? 0 : half + 1;
+        count = later ? half : count - half - 1;
+    }
+    return first;
+}
+
+/* What the neighbours allow at nominal time x, of which the later is entry `after`. They hold what all others say (see the header). */
+static struct clockmap_interval reach_near(const struct clockmap *map, size_t after, int64_t x)
 {
     struct clockmap_interval out = {CLOCKMAP_OPEN_LO, CLOCKMAP_OPEN_HI};
-    for (size_t i = 0; i < map->count; i++) {
-        struct clockmap_interval one = reach(map, &map->entry[i], x);
-        out.lo = max64(out.lo, one.lo);
-        out.hi = min64(out.hi, one.hi);
+    if (after > 0)
+        out = reach(map, &map->entry[after - 1], x);
+    if (after < map->count) {
+        const struct clockmap_interval late = reach(map, &map->entry[after], x);
+        out.lo = max64(out.lo, late.lo);
+        out.hi = min64(out.hi, late.hi);
     }
     return out;
 }
@@ -184,36 +199,6 @@ static int64_t clamp_rate(wide rate)
     return rate < -limit ? -limit : (int64_t)rate;
 }
 
-/* Bounds on the drift at both ends of a pair, from the mean rate between them. */
-static struct clockmap_interval pair_rate(const struct clockmap *map, const struct clockmap_entry *early,
-                                          const struct clockmap_entry *late)
-{
-    const int64_t d = late->x - early->x;
-    const int64_t unsure = slop(map);
-    struct clockmap_interval out = {-(map->rate_max + map->slew), map->rate_max + map->slew};
-    if (d <= unsure)
-        return out;
-    /* |drift at an end - mean drift| <= wander_ns(d) / d, which is half the wander while that still grows. */
-    const int64_t bend = d <= map->wander_full_ns ? wander_rate(map, d + unsure) / 2 + 1 : map->wander_max;
-    if (late->hi != CLOCKMAP_OPEN_HI && early->lo != CLOCKMAP_OPEN_LO) {
-        wide gain = (wide)late->hi - early->lo - d + unsure;
-        wide mean = ceil_div(gain * ((wide)1 << RATE_BITS), (wide)d + (gain >= 0 ? -unsure : unsure));
-        out.hi = min64(out.hi, clamp_rate(mean) + map->slew + bend);
-    }
-    if (late->lo != CLOCKMAP_OPEN_LO && early->hi != CLOCKMAP_OPEN_HI) {
-        wide gain = (wide)late->lo - early->hi - d - unsure;
-        wide mean = floor_div(gain * ((wide)1 << RATE_BITS), (wide)d + (gain >= 0 ? unsure : -unsure));
-        out.lo = max64(out.lo, clamp_rate(mean) - map->slew - bend);
-    }
-    return out;
-}
-
-static void narrow_rate(struct clockmap_entry *entry, int64_t lo, int64_t hi)
-{
-    entry->rate_lo = max64(entry->rate_lo, lo);
-    entry->rate_hi = min64(entry->rate_hi, hi);
-}
-
 static int64_t distance(const struct clockmap *map, const struct clockmap_entry *a,
                         const struct clockmap_entry *b)
 {
@@ -225,105 +210,182 @@ static bool entry_empty(const struct clockmap_entry *entry)
     return entry->lo > entry->hi || entry->rate_lo > entry->rate_hi;
 }
 
+static void raise(struct clockmap_entry *entry, int64_t *lower, int64_t to)
+{
+    entry->changed = entry->changed || to > *lower;
+    *lower = max64(*lower, to);
+}
+
+static void reduce(struct clockmap_entry *entry, int64_t *upper, int64_t to)
+{
+    entry->changed = entry->changed || to < *upper;
+    *upper = min64(*upper, to);
+}
+
 /* Ends so far out that moving them on could overflow are not taken over: less is known then, nothing false. */
 static void narrow_ends(struct clockmap_entry *entry, struct clockmap_interval there)
 {
     if (in_range(there.lo))
-        entry->lo = max64(entry->lo, there.lo);
+        raise(entry, &entry->lo, there.lo);
     if (in_range(there.hi))
-        entry->hi = min64(entry->hi, there.hi);
+        reduce(entry, &entry->hi, there.hi);
 }
 
-/* Everything the other entries say about the drift at `at`. */
-static void learn_rate(struct clockmap *map, struct clockmap_entry *at)
+/* ns gained in d ns at a rate. */
+static int64_t gained(int64_t rate, int64_t d)
 {
-    for (size_t i = 0; i < map->count; i++) {
-        const struct clockmap_entry *other = &map->entry[i];
-        if (other == at)
-            continue;
-        const int64_t change = wander_rate(map, distance(map, at, other));
-        struct clockmap_interval mean =
-            at->x >= other->x ? pair_rate(map, other, at) : pair_rate(map, at, other);
-        narrow_rate(at, max64(mean.lo, other->rate_lo - change), min64(mean.hi, other->rate_hi + change));
+    return (int64_t)(((wide)rate * d) >> RATE_BITS);
+}
+
+/* The drift at both ends of a pair is at most the mean rate between them, which is at most gain / way, and `bend`. */
+static void bound_above(struct clockmap_entry *early, struct clockmap_entry *late, int64_t gain, int64_t way,
+                        int64_t bend)
+{
+    const int64_t rate = clamp_rate(ceil_div((wide)gain * ((wide)1 << RATE_BITS), way)) + bend;
+    reduce(early, &early->rate_hi, rate);
+    reduce(late, &late->rate_hi, rate);
+}
+
+static void bound_below(struct clockmap_entry *early, struct clockmap_entry *late, int64_t gain, int64_t way,
+                        int64_t bend)
+{
+    const int64_t rate = clamp_rate(floor_div((wide)gain * ((wide)1 << RATE_BITS), way)) - bend;
+    raise(early, &early->rate_lo, rate);
+    raise(late, &late->rate_lo, rate);
+}
+
+/*
+ * What a pair says about the drift at its ends: |drift at an end - mean drift| <= W2(d) / d, which is half the wander while that still grows.
+ * Few pairs say anything new. Which do is seen by a product; only those cost a division.
+ */
+static void compare(const struct clockmap *map, struct clockmap_entry *early, struct clockmap_entry *late)
+{
+    const int64_t d = late->x - early->x, unsure = slop(map);
+    if (d <= unsure)
+        return;
+    const int64_t turn = d <= map->wander_full_ns ? gained(map->wander, d + unsure) / 2 + 1 : map->wander_max;
+    const int64_t bend = map->slew + turn;
+    if (late->hi != CLOCKMAP_OPEN_HI && early->lo != CLOCKMAP_OPEN_LO) {
+        const int64_t gain = late->hi - early->lo - d;
+        if (gain < gained(max64(early->rate_hi, late->rate_hi) - bend, d))
+            bound_above(early, late, gain + unsure, d + (gain + unsure >= 0 ? -unsure : unsure), bend);
+    }
+    if (late->lo != CLOCKMAP_OPEN_LO && early->hi != CLOCKMAP_OPEN_HI) {
+        const int64_t gain = late->lo - early->hi - d;
+        if (gain > gained(min64(early->rate_lo, late->rate_lo) + bend, d))
+            bound_below(early, late, gain - unsure, d + (gain - unsure >= 0 ? unsure : -unsure), bend);
     }
 }
 
-/* And everything `at` now says about the others. False where one of them becomes impossible. */
-static bool teach(struct clockmap *map, const struct clockmap_entry *at)
+/* Compares `at` with all others. False where one of them becomes impossible. */
+static bool compare_all(struct clockmap *map, struct clockmap_entry *at)
 {
-    for (size_t i = 0; i < map->count; i++) {
-        struct clockmap_entry *other = &map->entry[i];
-        if (other == at)
-            continue;
-        const int64_t change = wander_rate(map, distance(map, at, other));
-        struct clockmap_interval mean =
-            at->x >= other->x ? pair_rate(map, other, at) : pair_rate(map, at, other);
-        struct clockmap_interval there = reach(map, at, other->x);
-        narrow_rate(other, max64(mean.lo, at->rate_lo - change), min64(mean.hi, at->rate_hi + change));
-        narrow_ends(other, there);
+    struct clockmap_entry *const end = map->entry + map->count;
+    for (struct clockmap_entry *other = map->entry; other < at; other++) {
+        compare(map, other, at);
         if (entry_empty(other))
             return false;
     }
-    return true;
+    for (struct clockmap_entry *other = at + 1; other < end; other++) {
+        compare(map, at, other);
+        if (entry_empty(other))
+            return false;
+    }
+    return !entry_empty(at);
+}
+
+/* Everything that `from` says about its neighbour `to`. False where that becomes impossible. */
+static bool tell(const struct clockmap *map, const struct clockmap_entry *from, struct clockmap_entry *to)
+{
+    const int64_t change = wander_rate(map, distance(map, from, to));
+    raise(to, &to->rate_lo, from->rate_lo - change);
+    reduce(to, &to->rate_hi, from->rate_hi + change);
+    narrow_ends(to, reach(map, from, to->x));
+    return !entry_empty(to);
+}
+
+/* Entry i has its new bounds: what follows from them for the map as a whole. */
+static void settle(struct clockmap *map, size_t i)
+{
+    struct clockmap_entry *entry = &map->entry[i];
+    entry->changed = false;
+    map->drift_lo = max64(map->drift_lo, entry->rate_lo - map->wander_max);
+    map->drift_hi = min64(map->drift_hi, entry->rate_hi + map->wander_max);
+    if (i > 0)
+        entry[-1].cost = COST_UNKNOWN;
+    if (i + 1 < map->count)
+        entry[1].cost = COST_UNKNOWN;
+}
+
+/* Passes on what has changed from neighbour to neighbour, up and down. False where one becomes impossible. */
+static bool pass_on(struct clockmap *map)
+{
+    struct clockmap_entry *const entry = map->entry;
+    for (size_t i = 1; i < map->count; i++)
+        if (entry[i - 1].changed && !tell(map, &entry[i - 1], &entry[i]))
+            return false;
+    for (size_t i = map->count; i-- > 0;) {
+        if (!entry[i].changed)
+            continue;
+        if (i > 0 && !tell(map, &entry[i], &entry[i - 1]))
+            return false;
+        settle(map, i);
+    }
+    return map->drift_lo <= map->drift_hi;
 }
 
 /* Width of the answer half way between two neighbours, beyond that of the better of them: what the gap would cost. */
-static wide gap_cost(const struct clockmap *map, const struct clockmap_entry *before,
-                     const struct clockmap_entry *after)
+static int64_t gap_cost(const struct clockmap *map, const struct clockmap_entry *before,
+                        const struct clockmap_entry *after)
 {
     const int64_t middle = before->x + (after->x - before->x) / 2;
     struct clockmap_interval a = reach(map, before, middle), b = reach(map, after, middle);
     const wide width = (wide)min64(a.hi, b.hi) - max64(a.lo, b.lo);
     const wide width_a = (wide)before->hi - before->lo, width_b = (wide)after->hi - after->lo;
     const wide cost = width - (width_a < width_b ? width_a : width_b);
-    return cost < 0 ? 0 : cost;
+    if (cost < 0)
+        return 1;
+    return cost < COST_MOST ? (int64_t)cost + 1 : COST_MOST;
 }
 
-/* Makes room for `fresh` in a full window: see the header for the rule. */
+/* Thins a window that is one too full, but not by `fresh`: see the header for the rule. */
 static void evict(struct clockmap *map, const struct clockmap_entry *fresh)
 {
-    const struct clockmap_entry *last = &map->entry[map->count - 1];
-    const bool fresh_is_last = fresh->x >= last->x;
-    const int64_t newest = fresh_is_last ? fresh->x : last->x;
-    const size_t end = fresh_is_last ? map->count : map->count - 1;
+    const size_t end = map->count - 1;
+    const int64_t newest = map->entry[end].x;
     size_t victim = 1;
-    wide victim_cost = 0, victim_age = 0;
+    int64_t victim_cost = 0, victim_age = 0;
     for (size_t i = 1; i < end; i++) {
-        const struct clockmap_entry *entry = &map->entry[i];
-        const struct clockmap_entry *after = i + 1 < map->count ? entry + 1 : fresh;
-        const wide cost = gap_cost(map, entry - 1, after) + 1;
-        const wide age = (wide)newest - entry->x + 1;
-        /* cost / age < victim_cost / victim_age; costs are below 2^65, ages below 2^63. */
-        if (victim_age == 0 || (cost >> 3) * victim_age < (victim_cost >> 3) * age) {
+        struct clockmap_entry *entry = &map->entry[i];
+        if (entry == fresh)
+            continue;
+        if (entry->cost < 0)
+            entry->cost = gap_cost(map, entry - 1, entry + 1);
+        const int64_t age = newest - entry->x + 1;
+        /* cost / age < victim_cost / victim_age */
+        if (victim_age == 0 || (wide)entry->cost * victim_age < (wide)victim_cost * age) {
             victim = i;
-            victim_cost = cost;
+            victim_cost = entry->cost;
             victim_age = age;
         }
     }
     memmove(&map->entry[victim], &map->entry[victim + 1], (map->count - victim - 1) * sizeof map->entry[0]);
     map->count--;
+    map->entry[victim - 1].cost = map->entry[victim].cost = COST_UNKNOWN;
 }
 
-/* Puts an entry in its place; one of the same tick is replaced, since the new one already holds what it said. */
-static struct clockmap_entry *insert(struct clockmap *map, const struct clockmap_entry *fresh)
+/* Puts an entry before entry `at`; one of the same tick is replaced, since the new one already holds what it said. */
+static struct clockmap_entry *insert(struct clockmap *map, size_t at, const struct clockmap_entry *fresh)
 {
-    size_t at = map->count;
-    while (at > 0 && map->entry[at - 1].a > fresh->a)
-        at--;
-    if (at > 0 && map->entry[at - 1].a == fresh->a) {
-        map->entry[at - 1] = *fresh;
-        return &map->entry[at - 1];
+    struct clockmap_entry *place = &map->entry[at];
+    if (at > 0 && place[-1].a == fresh->a) {
+        place--;
+    } else {
+        memmove(place + 1, place, (map->count - at) * sizeof *place);
+        map->count++;
     }
-    if (map->count == CLOCKMAP_WINDOW) {
-        evict(map, fresh);
-        at = map->count;
-        while (at > 0 && map->entry[at - 1].a > fresh->a)
-            at--;
-    }
-    memmove(&map->entry[at + 1], &map->entry[at], (map->count - at) * sizeof map->entry[0]);
-    map->entry[at] = *fresh;
-    map->count++;
-    return &map->entry[at];
+    *place = *fresh;
+    return place;
 }
 
 static bool constraint_fits(int64_t b_lo, int64_t b_hi)
@@ -340,8 +402,10 @@ static struct clockmap_entry blank_entry(const struct clockmap *map, int64_t a, 
                                    .a = a,
                                    .lo = lo,
                                    .hi = hi,
-                                   .rate_lo = -(map->rate_max + map->slew),
-                                   .rate_hi = map->rate_max + map->slew};
+                                   .rate_lo = map->drift_lo,
+                                   .rate_hi = map->drift_hi,
+                                   .cost = COST_UNKNOWN,
+                                   .changed = true};
 }
 
 /* Middle of what is bounded, for the report of a step alone. */
@@ -373,14 +437,18 @@ enum clockmap_result clockmap_add(struct clockmap *map, int64_t a, int64_t b_lo,
     int64_t x;
     if (!nominal(map, a, &x))
         return CLOCKMAP_REJECTED;
-    const struct clockmap_interval got = {b_lo, b_hi}, expected = reach_all(map, x);
+    const size_t at = place_of(map, a);
+    const struct clockmap_interval got = {b_lo, b_hi}, expected = reach_near(map, at, x);
     struct clockmap_entry fresh = blank_entry(map, a, x, b_lo, b_hi);
-    narrow_ends(&fresh, expected);
-    learn_rate(map, &fresh);
-    if (entry_empty(&fresh))
+    if ((at > 0 && !tell(map, &map->entry[at - 1], &fresh)) ||
+        (at < map->count && !tell(map, &map->entry[at], &fresh)))
         return restart(map, a, got, expected);
-    struct clockmap_entry *placed = insert(map, &fresh);
-    return teach(map, placed) ? CLOCKMAP_OK : restart(map, a, got, expected);
+    struct clockmap_entry *placed = insert(map, at, &fresh);
+    if (!compare_all(map, placed) || !pass_on(map))
+        return restart(map, a, got, expected);
+    if (map->count > CLOCKMAP_WINDOW)
+        evict(map, placed);
+    return CLOCKMAP_OK;
 }
 
 int64_t clockmap_wire_ns(uint32_t bytes, uint32_t baud)
@@ -414,8 +482,8 @@ bool clockmap_at_open(const struct clockmap *map, int64_t a, struct clockmap_int
     int64_t x;
     if (map->count == 0 || !nominal(map, a, &x))
         return false;
-    struct clockmap_interval all = reach_all(map, x);
-    /* Entries are consistent pair by pair when added; a crossing elsewhere would mean a model that does not hold. */
+    struct clockmap_interval all = reach_near(map, place_of(map, a), x);
+    /* Neighbours are consistent when added; a crossing elsewhere would mean a model that does not hold. */
     if (all.lo > all.hi) {
         int64_t swap = all.lo;
         all.lo = all.hi;

@@ -10,17 +10,18 @@
  *     |e| <= slew_ppb                     (sudden: a host clock being steered by a time daemon).
  *   Every constraint given is true. No assumption is made on how its interval came about: delays may be as asymmetric as they like.
  *
- * How: each constraint is kept with an enclosure of the drift at its tick. A new one is first intersected with what the others allow at its
- * tick, so that it carries all that is known; then every pair (it, other) bounds the mean rate between the two, and so the drift at both.
- * An answer is the intersection over all constraints of [b_lo, b_hi] moved by the rates possible. An empty intersection means that a
- * clock stepped (or the model does not hold): the map restarts from the new constraint alone and says so.
+ * How: each constraint is kept with an enclosure of the drift at its tick. A new one is first intersected with what its neighbours allow at
+ * its tick; then every pair (it, other) bounds the mean rate between the two, and so the drift at both; and what an entry has gained is
+ * passed on from neighbour to neighbour as far as it narrows anything. So each entry holds all that is known at its tick: an answer is the
+ * intersection of its two neighbours' intervals, moved by the rates possible; what the others say has reached these. An empty
+ * intersection means that a clock stepped (or the model does not hold): the map restarts from the new constraint alone and says so.
  *
  * Eviction: with the window full, the constraint goes whose gap would cost least for its age (the answer half way between its neighbours is
- * hardly wider than at them); never the oldest, never the newest. What stays is dense near the present and sparse far back. Any subset
- * of true constraints is true, so eviction costs width at most and never soundness.
+ * hardly wider than at them); never the oldest, never the newest, never the one that has just come. What stays is dense near the present
+ * and sparse far back. Any subset of true constraints is true, so eviction costs width at most and never soundness.
  *
  * Integer arithmetic throughout, in 128 bits where needed, every rounding outward. Rates are kept in units of 2^-40.
- * The struct is the caller's; no allocation; add and at are O(window). Not for use from two threads at once.
+ * The struct is the caller's; no allocation. clockmap_at is O(log window), clockmap_add O(window). Not for use from two threads at once.
  */
 #ifndef BELLROPE_CORE_CLOCKMAP_H
 #define BELLROPE_CORE_CLOCKMAP_H
@@ -61,15 +62,19 @@ struct clockmap_entry {
     int64_t x;                /* nominal ns from the origin of the map, floor */
     int64_t a, lo, hi;        /* the constraint, tightened by the others */
     int64_t rate_lo, rate_hi; /* enclosure of the drift at a, 2^-40 */
+    int64_t cost;             /* ns: what the gap would cost if this entry went; negative: to be worked out */
+    bool changed;             /* its neighbours are to be told, within an add */
 };
 
 struct clockmap {
     struct clockmap_params params;
-    struct clockmap_entry entry[CLOCKMAP_WINDOW]; /* sorted by a */
+    struct clockmap_entry
+        entry[CLOCKMAP_WINDOW + 1]; /* sorted by a; the last place is free but within an add */
     size_t count;
     int64_t origin; /* tick where x = 0 */
     bool has_origin;
     int64_t rate_max, wander_max, slew; /* 2^-40 */
+    int64_t drift_lo, drift_hi;         /* 2^-40: of the drift at any time, from all that was ever added */
     int64_t wander;                     /* 2^-80 a ns */
     int64_t wander_full_ns;             /* time after which the wander has reached its maximum */
     uint32_t steps;                     /* restarts so far */
