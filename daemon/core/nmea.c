@@ -713,6 +713,13 @@ static const char *last_start(const char *line, size_t len)
     return NULL;
 }
 
+/* The last one, where `start` is one itself. */
+static const char *latest_start(const char *start, const char *end)
+{
+    const char *later = last_start(start + 1, (size_t)(end - start) - 1);
+    return later != NULL ? later : start;
+}
+
 static size_t trimmed(const char *line, size_t len)
 {
     while (len > 0 && (line[len - 1] == ' ' || line[len - 1] == '\r' || line[len - 1] == '\0')) {
@@ -754,7 +761,7 @@ enum nmea_verdict nmea_decode(const char *line, size_t len, const struct nmea_op
     const char *end = line + len;
     const char *star = end - 3;
     if (star <= start || *star != '*') {
-        start = last_start(line, len);
+        start = latest_start(start, end);
         return without_checksum(start, (size_t)(end - start), options, out);
     }
     int claimed = hex(star[1]) < 0 || hex(star[2]) < 0 ? -1 : hex(star[1]) * 16 + hex(star[2]);
@@ -762,7 +769,7 @@ enum nmea_verdict nmea_decode(const char *line, size_t len, const struct nmea_op
         return NMEA_MALFORMED;
     }
     if (exclusive_or(start + 1, star) != claimed) {
-        start = last_start(line, len);
+        start = latest_start(start, end);
         if (exclusive_or(start + 1, star) != claimed) {
             return NMEA_BAD_CHECKSUM;
         }

@@ -133,8 +133,9 @@ static struct tcmap_segment *open_segment(struct tcmap *tc, int64_t from, int64_
 /* The line followed has ended for certain. */
 static void break_off(struct tcmap *tc)
 {
-    if (tc->open)
-        newest(tc)->broken = true;
+    struct tcmap_segment *last = newest(tc);
+    if (tc->open && last != NULL)
+        last->broken = true;
     tc->open = tc->locked = tc->doubt = false;
     tc->run.length = tc->other.length = 0;
 }

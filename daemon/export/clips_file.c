@@ -29,6 +29,7 @@ static void empty_part(const char *folder)
     DIR *open = opendir(part);
     if (open == NULL)
         return;
+    /* cppcheck-suppress readdirCalled ; one thread reads this folder, and readdir_r is deprecated */
     for (struct dirent *entry = readdir(open); entry != NULL; entry = readdir(open)) {
         join(path, part, entry->d_name);
         unlink(path); /* "." and ".." refuse */
