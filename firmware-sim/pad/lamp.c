@@ -31,12 +31,14 @@ static const FLASH struct step ready[] = {{DARK, OFF, 148}, {DARK, OFF, 148}, {G
 static const FLASH struct step fault[] = {
     {RED, OFF, 8}, {DARK, OFF, 15}, {RED, OFF, 8}, {DARK, OFF, 135}, {DARK, OFF, 134}};
 static const FLASH struct step stranded[] = {{AMBER, LOW, 40}, {AMBER, OFF, 10}, {DARK, OFF, 90}};
-static const FLASH struct step waiting[] = {
-    {AMBER, OFF, 100}, {AMBER, LOW, 6}, {AMBER, OFF, 6}, {AMBER, LOW, 6}, {AMBER, OFF, 0}};
+static const FLASH struct step waiting[] = {{AMBER, OFF, 50}, {DARK, OFF, 5},  {AMBER, OFF, 45},
+                                            {AMBER, LOW, 6},  {AMBER, OFF, 6}, {AMBER, LOW, 6},
+                                            {DARK, OFF, 5},   {AMBER, OFF, 45}};
 static const FLASH struct step full[] = {
     {RED, LOW, 50}, {DARK, OFF, 50}, {RED, LOW, 50}, {DARK, OFF, 50}, {RED, OFF, 50}};
 static const FLASH struct step kept[] = {{GREEN, HIGH, 3}, {GREEN, OFF, 0}};
-static const FLASH struct step struck[] = {{GREEN, HIGH, 12}, {RED, LOW, 12}, {GREEN, OFF, 0}};
+static const FLASH struct step struck[] = {
+    {GREEN, HIGH, 12}, {DARK, OFF, 5}, {RED, LOW, 12}, {DARK, OFF, 5}, {GREEN, OFF, 0}};
 static const FLASH struct step refused[] = {{RED, LOW, 12}, {DARK, OFF, 8}, {RED, LOW, 12},
                                             {DARK, OFF, 8}, {RED, LOW, 12}, {DARK, OFF, 0}};
 static const FLASH struct step identify[] = {{WHITE, HIGH, 10}, {DARK, LOW, 10}};
@@ -50,7 +52,7 @@ static const FLASH struct step flash[] = {{WHITE, OFF, 0}};
 /* Indexed by enum lamp_show. */
 static const FLASH struct pattern patterns[] = {
     PATTERN(dark, 0),    PATTERN(ready, 0),    PATTERN(fault, 0), PATTERN(stranded, 1),
-    PATTERN(waiting, 4), PATTERN(full, 3),     PATTERN(kept, 1),  PATTERN(struck, 2),
+    PATTERN(waiting, 6), PATTERN(full, 3),     PATTERN(kept, 1),  PATTERN(struck, 4),
     PATTERN(refused, 5), PATTERN(identify, 0), PATTERN(flash, 0),
 };
 

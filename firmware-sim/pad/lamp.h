@@ -1,15 +1,18 @@
 /*
  * lamp: what the lamp shows and the sounder says. Every state is a pattern of steps; the most important state that holds is
- * shown. Green means on disk, all of it; dark means that nobody listens.
+ * shown. Green means on disk, all of it; dark means that nobody listens. No two states have one rhythm: eyes that do not tell red from
+ * green tell them apart.
  *
  *   state      lamp                              sounder
  *   flash      white for the time asked          silent
  *   identify   white and dark, quick             high and low by turns
  *   refused    red, three times                  three low
- *   struck     green, red, green                 high, low
+ *   struck     green, red, green: two short,     high, low
+ *              one long
  *   kept       green for kept_ms                 one short high tick
  *   full       red and dark, slow                two long low, once (queue full, or the host asks for it)
- *   waiting    amber                             two short low, once, after 1 s of waiting
+ *   waiting    amber, dark for a moment twice    two short low, once, after 1 s of waiting
+ *              a second
  *   stranded   amber for 0.1 s a second          one long low, once (waiting, and nobody listens)
  *   fault      two red winks every 3 s           silent (stuck key, ghost, memory)
  *   ready      one green wink every 3 s          silent (somebody listens, nothing waits)
