@@ -71,9 +71,8 @@ static void dive_lines(const struct engine *e, struct status *status)
     }
 }
 
-static void clock_line(const struct engine *e, struct status *status)
+static void clock_line(const struct engine *e, struct when now, struct status *status)
 {
-    struct when now = engine_when(e, e->now_ns, e->now_ns);
     const char *source = e->config.utc_feed >= 0 ? e->config.feed[e->config.utc_feed].name : "system clock";
     if (now.trust == CLOCK_TRUST_NONE)
         say(status, "utc", true, "not known yet (%s)", source);
@@ -163,7 +162,7 @@ void engine_status(struct engine *e, mono_ns now,
         say(&status, "store", false, "writing; journal at %" PRId64 ", %" PRId64 " waiting", e->committed_seq,
             e->seq - e->committed_seq);
     dive_lines(e, &status);
-    clock_line(e, &status);
+    clock_line(e, engine_when(e, e->now_ns, e->now_ns), &status);
     timecode_line(e, &status);
     for (int i = 0; i < (int)e->config.pad_count; i++)
         pad_line(e, i, &status);

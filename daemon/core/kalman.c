@@ -98,7 +98,7 @@ void kalman_smooth(struct kalman_state *state, double seconds, double q, const s
                    struct kalman_link *link)
 {
     struct kalman_state ahead = *state;
-    double gain[4];
+    double gain[4] = {0};
     double known[3];
     double given[3];
 
