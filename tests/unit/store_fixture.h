@@ -151,8 +151,10 @@ static inline int fixture_setup(void **state)
     if (base == NULL || strlen(base) > 40)
         base = access("/dev/shm", W_OK) == 0 ? "/dev/shm" : "/tmp";
     snprintf(f->folder, sizeof f->folder, "%s/bellrope-XXXXXX", base);
-    if (mkdtemp(f->folder) == NULL)
+    if (mkdtemp(f->folder) == NULL) {
+        free(f);
         return -1;
+    }
     snprintf(f->path, sizeof f->path, "%s/dive.db", f->folder);
     f->options = (struct store_options){.host_boot_id = BOOT_ID,
                                         .now = {T0},
