@@ -22,6 +22,9 @@ __extension__ typedef __int128 wide;
 #define REVERSE_WORDS 2
 #define SHUTTLE_WORDS 3
 #define OTHER_RATE_WORDS 120
+/* Words that a segment's map takes without choosing, and how far apart it takes them after that. */
+#define ADD_ALL (CLOCKMAP_WINDOW / 2)
+#define ADD_EVERY_NS (200 * NS_PER_MS)
 
 struct tcmap_params tcmap_params_default(enum timecode_rate rate, int32_t sample_rate, int64_t latency_min_ns,
                                          int64_t latency_max_ns)
@@ -190,6 +193,14 @@ static struct tcmap_segment *segment_for_run(struct tcmap *tc, int64_t at, int64
     return open_segment(tc, clockmap_middle(from), clockmap_half(from));
 }
 
+/* Words lie so close together that each narrows the map while it is young, and one in ADD_EVERY_NS from then on. */
+static bool adds_something(const struct tcmap_segment *segment, int64_t at)
+{
+    struct clockmap_constraint last;
+    const size_t count = clockmap_count(&segment->map);
+    return count < ADD_ALL || !clockmap_get(&segment->map, count - 1, &last) || at - last.a >= ADD_EVERY_NS;
+}
+
 /* The run has grown by a good word: one more constraint, as soon as the audio clock is known. */
 static void add_to_segment(struct tcmap *tc, struct tcmap_events *events)
 {
@@ -200,7 +211,8 @@ static void add_to_segment(struct tcmap *tc, struct tcmap_events *events)
     const int64_t at = clockmap_middle(start), half = clockmap_half(start);
     struct tcmap_segment *segment = segment_for_run(tc, at, half, events);
     struct clockmap_interval timecode = timecode_of_word(tc, tc->run.frame, half);
-    if (clockmap_add(&segment->map, at, timecode.lo, timecode.hi) == CLOCKMAP_STEP) {
+    if (adds_something(segment, at) &&
+        clockmap_add(&segment->map, at, timecode.lo, timecode.hi) == CLOCKMAP_STEP) {
         events->flags |= TCMAP_EVENT_JUMP;
         events->jump_frames = timecode_frame_at_ns(segment->map.step_ns, tc->rate);
     }
