@@ -47,28 +47,13 @@ static struct store_reader *reader_of(struct backend *backend, enum socket_lane 
     return backend->reader[lane];
 }
 
-struct rows {
-    int64_t upto;
-    socket_row_fn *row;
-    void *ctx;
-};
-
-static bool on_event(void *ctx, const struct query_event *event)
-{
-    const struct rows *rows = ctx;
-    return event->seq <= rows->upto &&
-           rows->row(rows->ctx, event->seq, event->type, event->event, event->len);
-}
-
 bool backend_journal(struct backend *backend, int64_t after, int64_t upto, socket_row_fn *row, void *row_ctx,
                      char why[SOCKET_WHY_SIZE])
 {
     struct store_reader *reader = reader_of(backend, SOCKET_LANE_JOURNAL, why);
-    struct query_journal want = {.since = after};
-    struct rows rows = {upto, row, row_ctx};
     if (reader == NULL)
         return false;
-    if (query_journal(reader, &want, on_event, &rows) >= 0)
+    if (query_journal_texts(reader, after, upto, row, row_ctx) >= 0)
         return true;
     snprintf(why, SOCKET_WHY_SIZE, "%s", store_reader_error(reader));
     return false;

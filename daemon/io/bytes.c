@@ -31,6 +31,11 @@ static bool make_room(struct bytes *bytes, size_t more)
     return true;
 }
 
+void bytes_reserve(struct bytes *bytes, size_t more)
+{
+    (void)make_room(bytes, more);
+}
+
 void bytes_put(struct bytes *bytes, const void *from, size_t len)
 {
     if (!make_room(bytes, len))

@@ -16,6 +16,8 @@ struct bytes {
     bool failed;
 };
 
+/* Makes room for `more` bytes at once, where that is known before. */
+void bytes_reserve(struct bytes *bytes, size_t more);
 void bytes_put(struct bytes *bytes, const void *from, size_t len);
 void bytes_text(struct bytes *bytes, const char *text);
 void bytes_print(struct bytes *bytes, const char *format, ...) __attribute__((format(printf, 2, 3)));

@@ -13,6 +13,8 @@
 #define PARTS_MAX 64
 /* Sends in one visit; more waits for the next turn of the loop, so that one quick reader holds up nobody. */
 #define SENDS_A_VISIT 4
+/* Lines taken in one visit, likewise. */
+#define LINES_A_VISIT 32
 
 static void watch(struct connection *connection);
 
@@ -47,12 +49,16 @@ static void one_line(struct connection *connection, const char *line, size_t len
 static size_t take_lines(struct connection *connection, const char *bytes, size_t len)
 {
     size_t at = 0;
+    unsigned lines = 0;
     connection->paused = false;
     while (at < len) {
         const char *end = memchr(bytes + at, '\n', len - at);
         if (end == NULL)
             break;
-        if (!takes_lines(connection)) {
+        bool is_due = lines++ < LINES_A_VISIT;
+        if (!is_due)
+            connection->events->again(connection);
+        if (!is_due || !takes_lines(connection)) {
             connection->paused = true;
             break;
         }
@@ -153,8 +159,11 @@ static void on_poll(uv_poll_t *handle, int status, int happened)
     }
     if ((happened & UV_READABLE) != 0 && !connection->paused && !connection->eof)
         read_some(connection);
-    if ((happened & UV_WRITABLE) != 0 && !connection->closing)
-        connection_flush(connection);
+    if ((happened & UV_WRITABLE) != 0 && !connection->closing) {
+        connection->blocked = false;
+        watch(connection);
+        connection->events->again(connection);
+    }
 }
 
 static void watch(struct connection *connection)

@@ -23,6 +23,8 @@ struct connection_events {
     void (*overlong)(struct connection *connection);
     /* Rows from sub.next on are to be fetched for the subscription. */
     void (*wants_piece)(struct connection *connection);
+    /* It can go on: call connection_flush() in a later turn of the loop, when those before it have had theirs. */
+    void (*again)(struct connection *connection);
     /* Whether something is under way that will be answered, so that a half-closed connection has to wait. */
     bool (*waits)(const struct connection *connection);
     /* It is closing: take it off lists. Its memory stays until `freed`. */

@@ -5,6 +5,8 @@
 
 /* A filter that fits few events must not hold the lane for the whole journal. */
 #define ROWS_MOST 20000
+/* A piece ends with the line that fills it; a longer line than this is rare. */
+#define LINE_ROOM 4096
 
 struct fetch_job {
     struct lane_job job; /* first */
@@ -34,6 +36,7 @@ static void run(struct lane_job *base)
     struct fetch_job *job = (struct fetch_job *)(void *)base;
     struct fetch *fetch = &job->fetch;
     fetch->piece.next = fetch->after + 1;
+    bytes_reserve(&fetch->piece.bytes, fetch->bytes + LINE_ROOM);
     fetch->failed =
         !job->backend->journal(job->backend->ctx, fetch->after, fetch->upto, on_row, job, fetch->why);
     if (fetch->piece.bytes.failed) {

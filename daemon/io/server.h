@@ -38,10 +38,11 @@ struct socket_server {
 
     struct session **session; /* those that are open; connections_max places */
     size_t session_count;
-    size_t sessions_alive; /* open, or closing with something still under way */
-    struct session *touched;
-    uv_idle_t turn;          /* runs while there is something to flush */
-    size_t fan_at, fan_left; /* the place in the table, and how many are still to be visited */
+    size_t sessions_alive;                  /* open, or closing with something still under way */
+    size_t catching_up;                     /* subscribers that read from the journal */
+    struct session *touched, *touched_last; /* first come, first served */
+    uv_idle_t turn;                         /* runs while there is something to flush */
+    size_t fan_at, fan_left;                /* the place in the table, and how many are still to be visited */
 
     struct calls calls;
     struct lane lane[SOCKET_LANES];

@@ -1,7 +1,6 @@
 #include "io/session.h"
 
 #include "bellrope/version.h"
-#include "io/fetch.h"
 #include "io/log.h"
 #include "io/request.h"
 #include "io/server.h"
@@ -43,8 +42,12 @@ void session_touch(struct session *session)
     if (session->touched || session->io.closing || server->stopping)
         return;
     session->touched = true;
-    session->next_touched = server->touched;
-    server->touched = session_take(session);
+    session->next_touched = NULL;
+    if (server->touched != NULL)
+        server->touched_last->next_touched = session_take(session);
+    else
+        server->touched = session_take(session);
+    server->touched_last = session;
     server_wake(server);
 }
 
@@ -119,7 +122,7 @@ static void do_subscribe(struct session *session, const struct request *request,
     bytes_print(&out, "{\"since\":%" PRId64 ",\"seq\":%" PRId64 "}", since, server->published);
     answer_bytes(answer, &out);
     subscription_begin(&session->io.sub, since, request->types);
-    session->fetch_turn++;
+    catchup_forget(session);
     session->moved_at = server->published;
 }
 
@@ -128,6 +131,7 @@ static void do_unsubscribe(struct session *session, struct answer *answer)
     struct bytes out = {0};
     bool was = session->io.sub.on;
     subscription_end(&session->io.sub);
+    catchup_forget(session);
     if (was)
         bytes_print(&out, "{\"last_seq\":%" PRId64 "}", session->io.sub.next - 1);
     else
@@ -387,10 +391,11 @@ static void on_linger_timer(uv_timer_t *timer)
     connection_close(timer->data);
 }
 
-static void let_go(struct session *session, const char *why)
+void session_let_go(struct session *session, const char *why)
 {
     struct connection *io = &session->io;
     subscription_end(&io->sub);
+    catchup_forget(session);
     bytes_print(&io->replies,
                 "{\"jsonrpc\":\"2.0\",\"method\":\"dropped\",\"params\":{\"last_seq\":%" PRId64 ",\"why\":",
                 io->sub.next - 1);
@@ -402,45 +407,19 @@ static void let_go(struct session *session, const char *why)
     connection_finish(io);
 }
 
-static void on_piece(void *ctx, struct fetch *fetch)
-{
-    struct session *session = ctx;
-    session->fetching = false;
-    bool current = !session->io.closing && session->io.sub.on && fetch->turn == session->fetch_turn;
-    if (current && fetch->failed) {
-        let_go(session, fetch->why);
-    } else if (current) {
-        /* a peer that takes all it gets is worth larger pieces; one that stalls holds a small one */
-        if (fetch->piece.bytes.len >= session->fetch_bytes && session->fetch_bytes < FETCH_BYTES_MOST)
-            session->fetch_bytes *= 2;
-        subscription_give(&session->io.sub, &fetch->piece);
-    }
-    session_touch(session);
-    session_drop(session);
-}
-
 static void on_wants_piece(struct connection *connection)
 {
-    struct session *session = of(connection);
-    struct socket_server *server = session->server;
-    if (session->fetching || server->stopping)
-        return;
-    struct fetch want = {.after = connection->sub.next - 1,
-                         .upto = server->published,
-                         .types = connection->sub.types,
-                         .bytes = session->fetch_bytes,
-                         .turn = session->fetch_turn};
-    session->fetching = true;
-    if (!fetch_start(&server->lane[SOCKET_LANE_JOURNAL], &server->backend, &want, on_piece,
-                     session_take(session))) {
-        session->fetching = false;
-        connection_close(connection);
-        session_drop(session);
-    }
+    catchup_go_on(of(connection));
+}
+
+static void on_again(struct connection *connection)
+{
+    session_touch(of(connection));
 }
 
 static void on_closed(struct connection *connection)
 {
+    catchup_forget(of(connection));
     server_forget(of(connection)->server, of(connection));
 }
 
@@ -453,6 +432,7 @@ static const struct connection_events EVENTS = {.admit = on_admit,
                                                 .line = on_line,
                                                 .overlong = on_overlong,
                                                 .wants_piece = on_wants_piece,
+                                                .again = on_again,
                                                 .waits = on_waits,
                                                 .closed = on_closed,
                                                 .freed = on_freed};
@@ -468,7 +448,7 @@ struct session *session_new(struct socket_server *server, int fd, bool is_tcp)
     session->references = 1;
     session->is_tcp = is_tcp;
     session->role = is_tcp && server->tokens != NULL ? TOKEN_NONE : TOKEN_WRITES;
-    session->fetch_bytes = FETCH_BYTES_FIRST;
+    catchup_forget(session);
     rate_start(&session->rate, is_tcp ? server->rate_per_s : 0, (int64_t)uv_now(server->loop) * NS_PER_MS);
     listener_peer(fd, session->peer, sizeof session->peer);
     if (connection_open(&session->io, server->loop, fd, &EVENTS, &server->log, server->message_bytes) != 0) {
@@ -482,13 +462,14 @@ void session_fan(struct session *session)
 {
     struct connection *io = &session->io;
     int64_t published = session->server->published;
-    connection_flush(io);
+    if (!io->blocked) /* else it is visited when the peer takes more */
+        connection_flush(io);
     if (io->closing || !io->sub.on)
         return;
     if (!io->blocked || io->sent != session->sent_before) {
         session->sent_before = io->sent;
         session->moved_at = published;
     } else if (published - session->moved_at > (int64_t)session->server->queue_events) {
-        let_go(session, "it took nothing while too many events came");
+        session_let_go(session, "it took nothing while too many events came");
     }
 }

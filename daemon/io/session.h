@@ -5,6 +5,7 @@
 #ifndef BELLROPE_IO_SESSION_H
 #define BELLROPE_IO_SESSION_H
 
+#include "io/catchup.h"
 #include "io/connection.h"
 #include "io/rate.h"
 #include "io/tokens.h"
@@ -23,9 +24,7 @@ struct session {
     bool is_tcp;
     bool touched;
     struct session *next_touched;
-    bool fetching;        /* a piece of the journal is being read for it */
-    uint64_t fetch_turn;  /* a piece asked for by an earlier subscription is thrown away */
-    size_t fetch_bytes;   /* grows while the peer takes all it gets */
+    struct catchup catchup;
     uint64_t sent_before; /* io.sent when it was last seen to move */
     int64_t moved_at;     /* what was published then */
     char peer[96];
@@ -41,5 +40,8 @@ void session_drop(struct session *session);
 
 /* Sends what there is, and lets go of a subscriber that has not moved for too long. */
 void session_fan(struct session *session);
+
+/* Tells a subscriber `dropped` and why, and ends its connection once that is fetched. */
+void session_let_go(struct session *session, const char *why);
 
 #endif

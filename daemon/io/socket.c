@@ -14,40 +14,75 @@
 #include <unistd.h>
 
 #define ACCEPTS_A_VISIT 16
-/* Peers flushed in one turn of the loop: a few microseconds each, so that a pad never waits longer than a slice. */
-#define FLUSHES_A_TURN 64
+/* A turn of the loop serves so many peers with so many bytes, a few microseconds each and a few gigabytes a second: a pad never
+ * waits longer than that. */
+#define PEERS_A_TURN 64
+#define BYTES_A_TURN ((size_t)512 * 1024)
 #define REST_MS 200
 #define PEERS_TOLD_PER_S 20
 
 /* -- fan-out, a slice in each turn of the loop -- */
 
-static void flush_touched(struct socket_server *server, size_t *left)
+/* What one turn may still do. */
+struct slice {
+    size_t peers, bytes;
+};
+
+static bool is_used_up(const struct slice *slice)
 {
-    while (server->touched != NULL && *left > 0) {
+    return slice->peers == 0 || slice->bytes == 0;
+}
+
+static void spend(struct slice *slice, uint64_t bytes)
+{
+    slice->peers--;
+    slice->bytes -= bytes < slice->bytes ? (size_t)bytes : slice->bytes;
+}
+
+/* Up to `*last`, which is NULL when it has had its turn: who is touched meanwhile comes in the next turn. */
+static void flush_touched(struct socket_server *server, struct slice *slice, struct session **last)
+{
+    while (*last != NULL && !is_used_up(slice)) {
         struct session *session = server->touched;
+        uint64_t sent = session->io.sent;
+        if (session == *last)
+            *last = NULL;
         server->touched = session->next_touched;
         session->next_touched = NULL;
         session->touched = false;
-        --*left;
         connection_flush(&session->io);
+        spend(slice, session->io.sent - sent);
         session_drop(session);
     }
 }
 
-static void on_turn(uv_idle_t *turn)
+static void fan_on(struct socket_server *server, struct slice *slice)
 {
-    struct socket_server *server = turn->data;
-    size_t left = FLUSHES_A_TURN;
-    flush_touched(server, &left);
-    while (server->fan_left > 0 && left > 0 && server->session_count > 0) {
+    while (server->fan_left > 0 && server->session_count > 0 && !is_used_up(slice)) {
         server->fan_left--;
         server->fan_at = (server->fan_at + 1) % server->session_count;
         struct session *session = server->session[server->fan_at];
+        uint64_t sent = session->io.sent;
         if (!session->io.sub.on)
             continue;
-        left--;
+        session_take(session);
         session_fan(session);
+        spend(slice, session->io.sent - sent);
+        session_drop(session);
     }
+}
+
+/* Half a slice each, so that neither those who can take more again nor those who wait for what is new keep out the others. */
+static void on_turn(uv_idle_t *turn)
+{
+    struct socket_server *server = turn->data;
+    struct slice first = {PEERS_A_TURN / 2, BYTES_A_TURN / 2}, second = first;
+    struct session *last = server->touched != NULL ? server->touched_last : NULL;
+    flush_touched(server, &first, &last);
+    second.peers += first.peers;
+    second.bytes += first.bytes;
+    fan_on(server, &second);
+    flush_touched(server, &second, &last);
     if (server->touched == NULL && (server->fan_left == 0 || server->session_count == 0))
         uv_idle_stop(turn);
 }
@@ -346,8 +381,9 @@ void socket_stop(struct socket_server *server, void (*done)(void *ctx), void *ct
     if (server->unix_path[0] != '\0')
         listener_unlink(server->unix_path, &server->unix_file);
     uv_close((uv_handle_t *)&server->turn, own_handle_closed);
-    size_t all = SIZE_MAX;
-    flush_touched(server, &all);
+    struct slice all = {SIZE_MAX, SIZE_MAX};
+    struct session *last = server->touched != NULL ? server->touched_last : NULL;
+    flush_touched(server, &all, &last);
     for (int i = 0; i < SOCKET_LANES; i++)
         lane_stop(&server->lane[i]);
     calls_free(&server->calls);

@@ -83,9 +83,14 @@ void subscription_free(struct subscription *sub)
     *sub = (struct subscription){0};
 }
 
+bool subscription_is_dry(const struct subscription *sub)
+{
+    return sub->piece_line == sub->piece.count;
+}
+
 bool subscription_wants_piece(const struct subscription *sub, const struct event_log *log)
 {
-    return sub->on && sub->piece_line == sub->piece.count && sub->next < log->first;
+    return sub->on && subscription_is_dry(sub) && sub->next < log->first;
 }
 
 void subscription_give(struct subscription *sub, struct piece *piece)

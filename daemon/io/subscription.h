@@ -49,6 +49,8 @@ void subscription_begin(struct subscription *sub, int64_t since, uint32_t types)
 void subscription_end(struct subscription *sub);
 void subscription_free(struct subscription *sub);
 
+/* Whether all that was read from the journal for it is sent. */
+bool subscription_is_dry(const struct subscription *sub);
 /* Whether nothing can be sent before more is read from the journal: rows from `next` on. */
 bool subscription_wants_piece(const struct subscription *sub, const struct event_log *log);
 /* Takes over the piece's contents and leaves it empty. */

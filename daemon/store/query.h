@@ -52,6 +52,10 @@ struct query_journal {
 };
 int64_t query_journal(struct store_reader *reader, const struct query_journal *want, query_event_row *row,
                       void *ctx);
+/* The texts alone, for those who only pass them on. after < seq <= upto. */
+typedef bool query_text_row(void *ctx, int64_t seq, enum entry_type type, const char *event, size_t len);
+int64_t query_journal_texts(struct store_reader *reader, int64_t after, int64_t upto, query_text_row *row,
+                            void *ctx);
 /* 0: the journal is empty. */
 int64_t query_last_seq(struct store_reader *reader);
 

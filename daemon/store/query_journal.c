@@ -56,6 +56,26 @@ int64_t query_journal(struct store_reader *reader, const struct query_journal *w
     return rows < 0 ? rows : handed;
 }
 
+int64_t query_journal_texts(struct store_reader *reader, int64_t after, int64_t upto, query_text_row *row,
+                            void *ctx)
+{
+    struct reader_query query;
+    reader_begin(&query, reader,
+                 "SELECT seq, type, event FROM journal WHERE seq > ? AND seq <= ? ORDER BY seq");
+    sql_bind_int(&query.bind, after);
+    sql_bind_int(&query.bind, upto);
+    sqlite3_stmt *stmt = query.bind.stmt;
+    bool more = true;
+    while (more && reader_row(&query)) {
+        enum entry_type type = type_of(&query);
+        const char *event = (const char *)sqlite3_column_text(stmt, 2);
+        if (type != ENTRY_TYPES && event != NULL) /* NULL: no memory for it; the next step says so */
+            more =
+                row(ctx, sqlite3_column_int64(stmt, 0), type, event, (size_t)sqlite3_column_bytes(stmt, 2));
+    }
+    return reader_end(&query);
+}
+
 int64_t query_last_seq(struct store_reader *reader)
 {
     struct reader_query query;

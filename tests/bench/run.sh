@@ -9,7 +9,7 @@ set -eu
 cd "$(dirname "$0")/../.."
 rounds=5
 scale=1
-every="nmea clockmap sampleblock ltc green burst markers start load exports"
+every="nmea clockmap sampleblock ltc green burst markers fanout catchup start load exports"
 json=
 names=
 for argument in "$@"; do
@@ -17,7 +17,7 @@ for argument in "$@"; do
     --quick)
         rounds=3
         scale=0.2
-        every="nmea clockmap sampleblock ltc green burst markers start load"
+        every="nmea clockmap sampleblock ltc green burst markers fanout catchup start load"
         ;;
     --json) json=--json ;;
     -h | --help)
