@@ -76,17 +76,27 @@ void ltcwords_restart(struct ltcwords *words)
     words->count = 0;
 }
 
+static short sample_of(uint8_t low, uint8_t high)
+{
+    return (short)(int16_t)(uint16_t)(low | high << 8);
+}
+
+/* Up to BLOCK samples. A half one is kept for the bytes to come. */
 static size_t unpack(struct ltcwords *words, const uint8_t **bytes, const uint8_t *end, short *out)
 {
+    const uint8_t *at = *bytes;
     size_t count = 0;
-    while (*bytes < end && count < BLOCK) {
-        uint8_t byte = *(*bytes)++;
-        if (words->has_half)
-            out[count++] = (short)(int16_t)(uint16_t)(words->half | byte << 8);
-        else
-            words->half = byte;
-        words->has_half = !words->has_half;
-    }
+    if (words->has_half)
+        out[count++] = sample_of(words->half, *at++);
+    const size_t whole = (size_t)(end - at) / 2, room = BLOCK - count, take = whole < room ? whole : room;
+    for (size_t i = 0; i < take; i++)
+        out[count + i] = sample_of(at[2 * i], at[2 * i + 1]);
+    at += 2 * take;
+    count += take;
+    words->has_half = count < BLOCK && at < end;
+    if (words->has_half)
+        words->half = *at++;
+    *bytes = at;
     return count;
 }
 

@@ -2,8 +2,8 @@
 # Builds the release and runs every bench beside its floor or peer in the same run:  sh tests/bench/run.sh [--quick] [--json] [NAME...]
 #   --quick  fewer and smaller rounds, without what takes long, under a minute
 #   --json   one JSON object a row instead of the table
-#   NAME     only these benches. A bench NAME is bench_NAME.c, or NAME.py beside this file, or a part of bench_core.c; it is called with the
-#            number of rounds and the share of the full work, NAME.py with the build folder before them, and prints rows (bench.h)
+#   NAME     only these benches. A bench NAME is bench_NAME.c or NAME.py beside this file; it is called with the number of rounds and
+#            the share of the full work, NAME.py with the build folder before them, and prints rows (bench.h)
 # Judge ratios, not figures: machines are shared and noisy.
 set -eu
 cd "$(dirname "$0")/../.."
@@ -51,7 +51,8 @@ for name in ${names:-$every}; do
     elif [ -f "tests/bench/$name.py" ]; then
         set -- python3 "tests/bench/$name.py" "$build"
     else
-        set -- "$build/bench_core" "$name"
+        echo "run.sh: there is no bench '$name'" >&2
+        exit 2
     fi
     "$@" "$rounds" "$scale" >>"$rows" 2>>"$build/bench.log" || echo "bench $name failed; see $build/bench.log" >&2
 done
