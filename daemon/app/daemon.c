@@ -20,6 +20,7 @@
 #include "io/wakeup.h"
 
 #include <inttypes.h>
+#include <malloc.h>
 #include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -498,7 +499,8 @@ static bool open_socket(struct daemon *d)
                                    .unix_group = from->unix_group[0] == '\0' ? NULL : from->unix_group,
                                    .tcp_host = from->tcp_host[0] == '\0' ? NULL : from->tcp_host,
                                    .tcp_port = from->tcp_port,
-                                   .token_file = from->token_file[0] == '\0' ? NULL : from->token_file};
+                                   .token_file = from->token_file[0] == '\0' ? NULL : from->token_file,
+                                   .connections = from->connections};
     struct socket_backend backend = {d, on_command, on_status, open_dive, on_journal, on_query};
     if (config.unix_path == NULL && config.tcp_host == NULL)
         return true;
@@ -605,6 +607,7 @@ int daemon_run(const struct config *config, const char *text, size_t len)
         log_info("bellroped " BELLROPE_VERSION ": configuration %s, database %s, %s%s", config->file,
                  config->store_file, open_dive(d)[0] == '\0' ? "no dive open" : "dive ", open_dive(d));
         notify_send("READY=1");
+        (void)malloc_trim(0); /* what the start needed and the run does not */
     } else {
         stop(d, 1);
     }

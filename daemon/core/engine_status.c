@@ -157,7 +157,8 @@ void engine_status(struct engine *e, mono_ns now,
         e->now_ns = now.ns;
     struct status status = {.count = 0};
     if (e->store_failing)
-        say(&status, "store", true, "cannot write; presses stay in the pads, commands are refused");
+        say(&status, "store", true,
+            "cannot write; presses stay in the pads, commands wait (refused once many wait)");
     else
         say(&status, "store", false, "writing; journal at %" PRId64 ", %" PRId64 " waiting", e->committed_seq,
             e->seq - e->committed_seq);

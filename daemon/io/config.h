@@ -54,6 +54,7 @@ struct config_socket {
     char tcp_host[CONFIG_HOST_SIZE]; /* "": none */
     uint16_t tcp_port;
     char token_file[CONFIG_PATH_SIZE]; /* "": none */
+    uint32_t connections;              /* 0: the socket's default */
 };
 
 /* The lines on which keys stand, for what is found wrong later; 0: not given. */

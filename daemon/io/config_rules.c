@@ -370,6 +370,15 @@ static const char *set_token_file(struct config_parse *p, const char *value)
     return set_path(p, value, p->out->socket.token_file);
 }
 
+static const char *set_connections(struct config_parse *p, const char *value)
+{
+    int64_t connections = 0;
+    if (!config_value_whole(value, 1, 10000, &connections))
+        return "is no whole number from 1 to 10000";
+    p->out->socket.connections = (uint32_t)connections;
+    return NULL;
+}
+
 #define LABEL_ACCEPTED "1 to 47 bytes of text"
 #define PATH_ACCEPTED "a path, relative to this file's folder or absolute"
 #define MS_ACCEPTED "milliseconds from 0 to 10000, such as 2.5"
@@ -401,6 +410,7 @@ static const struct config_rule rules[] = {
     {"tcp", set_tcp, "ADDRESS:PORT, such as 127.0.0.1:4700 or [::1]:4700; port 0 takes a free one",
      CONFIG_SOCKET, false},
     {"token_file", set_token_file, PATH_ACCEPTED, CONFIG_SOCKET, false},
+    {"connections", set_connections, "1 to 10000", CONFIG_SOCKET, false},
     {"port", set_port, "usb:VID:PID[:SERIAL] with hexadecimal ids, evdev:PATH, PATH", CONFIG_PAD, true},
     {"baud", set_baud, "1200 to 4000000, or 0 for native USB, which paces nothing", CONFIG_PAD, false},
     {"plan", set_plan, PATH_ACCEPTED, CONFIG_PAD, true},

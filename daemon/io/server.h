@@ -23,7 +23,7 @@ struct socket_server {
     uv_loop_t *loop;
     struct socket_backend backend;
     size_t connections_max, message_bytes, queue_events;
-    unsigned rate_per_s;
+    unsigned rate_per_s[2]; /* of unix and TCP peers */
     uint64_t linger_ms;
 
     struct server_listener listener[2]; /* unix, TCP */

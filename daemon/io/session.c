@@ -449,7 +449,7 @@ struct session *session_new(struct socket_server *server, int fd, bool is_tcp)
     session->is_tcp = is_tcp;
     session->role = is_tcp && server->tokens != NULL ? TOKEN_NONE : TOKEN_WRITES;
     catchup_forget(session);
-    rate_start(&session->rate, is_tcp ? server->rate_per_s : 0, (int64_t)uv_now(server->loop) * NS_PER_MS);
+    rate_start(&session->rate, server->rate_per_s[is_tcp], (int64_t)uv_now(server->loop) * NS_PER_MS);
     listener_peer(fd, session->peer, sizeof session->peer);
     if (connection_open(&session->io, server->loop, fd, &EVENTS, &server->log, server->message_bytes) != 0) {
         free(session);

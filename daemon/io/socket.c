@@ -10,6 +10,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <sys/socket.h>
 #include <unistd.h>
 
@@ -19,6 +20,8 @@
 #define PEERS_A_TURN 64
 #define BYTES_A_TURN ((size_t)512 * 1024)
 #define REST_MS 200
+/* Open files that are no peer's: the database, its log and readers, pads, feeds, the tape. */
+#define FILES_BESIDE 128
 #define PEERS_TOLD_PER_S 20
 
 /* -- fan-out, a slice in each turn of the loop -- */
@@ -276,12 +279,29 @@ static size_t or_default(size_t given, size_t otherwise)
     return given != 0 ? given : otherwise;
 }
 
+/* Many systems give a program 1,024 open files and let it have more. */
+static void allow_files(size_t connections)
+{
+    struct rlimit limit;
+    rlim_t wanted = connections + FILES_BESIDE;
+    if (getrlimit(RLIMIT_NOFILE, &limit) != 0 || limit.rlim_cur >= wanted)
+        return;
+    rlim_t allowed = limit.rlim_max < wanted ? limit.rlim_max : wanted;
+    limit.rlim_cur = allowed;
+    if (setrlimit(RLIMIT_NOFILE, &limit) != 0 || allowed < wanted)
+        log_warning("socket: %zu connections need %llu open files, and %llu are allowed; raise LimitNOFILE "
+                    "(ulimit -Hn), or fewer peers get in",
+                    connections, (unsigned long long)wanted, (unsigned long long)limit.rlim_max);
+}
+
 static int set_up(struct socket_server *server, const struct socket_config *config, int64_t last_seq)
 {
     server->connections_max = or_default(config->connections, 256);
+    allow_files(server->connections_max);
     server->message_bytes = or_default(config->message_bytes, 65536);
     server->queue_events = or_default(config->queue_events, 8192);
-    server->rate_per_s = (unsigned)or_default(config->rate_per_s, 2000);
+    server->rate_per_s[0] = (unsigned)or_default(config->unix_rate_per_s, 100000);
+    server->rate_per_s[1] = (unsigned)or_default(config->tcp_rate_per_s, 2000);
     server->linger_ms = config->linger_ms != 0 ? config->linger_ms : 10000;
     server->published = last_seq;
     rate_start(&server->peers_told, PEERS_TOLD_PER_S, (int64_t)uv_now(server->loop) * NS_PER_MS);

@@ -63,7 +63,8 @@ static void test_a_whole_file(void **state)
         "separator = semicolon\ninput = serial:/dev/ttyS1@9600\n"
         "[feed fix]\ninput = tcp:[::1]:7000\nformat = nmea\nas = vehicle\nchecksum = optional\n"
         "[feed old]\ninput = file:log.txt\nformat = nmea\nas = ship\n"
-        "[socket]\nunix = bell.sock\nmode = 0640\ngroup = deck\ntcp = 127.0.0.1:4700\ntoken_file = tokens\n");
+        "[socket]\nunix = bell.sock\nmode = 0640\ngroup = deck\ntcp = 127.0.0.1:4700\ntoken_file = "
+        "tokens\nconnections = 64\n");
     assert_string_equal(config.dive_id, "D007");
     assert_string_equal(config.engine.site, "Long Bank");
     assert_int_equal(config.engine.settle_ns, 2500 * NS_PER_MS);
@@ -112,6 +113,7 @@ static void test_a_whole_file(void **state)
     assert_int_equal(config.socket.unix_mode, 0640);
     assert_int_equal(config.socket.tcp_port, 4700);
     assert_string_equal(config.socket.token_file, "etc/tokens");
+    assert_int_equal(config.socket.connections, 64);
 }
 
 static void test_an_empty_file_has_defaults(void **state)
@@ -261,6 +263,8 @@ static const struct mistake mistakes[] = {
     {FEED "rate = 2\n", ":5: [feed f] rate: no such key; accepted in [feed NAME]: input, interface, format, "
                         "as, latency_ms, stale_ms, "
                         "checksum, separator, prefix, column.N"},
+    {"[socket]\nconnections = 0\n",
+     ":2: [socket] connections: '0' is no whole number from 1 to 10000; accepted: 1 to 10000"},
     {"[socket]\nmode = rw\n",
      ":2: [socket] mode: 'rw' is no mode of a file; accepted: three or four octal digits, such as 0660"},
     {"[socket]\ntcp = 4700\n", ":2: [socket] tcp: '4700' does not say HOST:PORT; accepted: ADDRESS:PORT, "

@@ -50,6 +50,7 @@ struct rig {
     bool gated; /* each journal read waits for the gate */
     uv_sem_t gate;
     bool journal_fails;
+    int64_t rows; /* handed out of it so far */
     /* commands the engine got */
     int64_t token[8192];
     char op[8192][32];
@@ -118,9 +119,11 @@ static bool on_journal(void *ctx, int64_t after, int64_t upto, socket_row_fn *ro
         return false;
     }
     uv_mutex_lock(&rig->lock);
-    for (int64_t seq = after + 1; seq <= upto; seq++)
+    for (int64_t seq = after + 1; seq <= upto; seq++) {
+        rig->rows++;
         if (!row(row_ctx, seq, rig->type[seq], rig->json[seq], strlen(rig->json[seq])))
             break;
+    }
     uv_mutex_unlock(&rig->lock);
     return true;
 }
@@ -1000,6 +1003,36 @@ static void a_dropped_subscriber_that_never_reads_is_closed(void **state)
     rig_end(rig);
 }
 
+/* While a peer takes nothing no more is read for it than a piece ahead; then it gets all, and no row was read twice. */
+static void the_journal_is_read_one_piece_ahead(void **state)
+{
+    (void)state;
+    enum { EVENTS = 4000, BYTES = 1000, OTHERS = 40 };
+    struct rig *rig = rig_new();
+    struct socket_config config = config_of(rig);
+    for (int i = 0; i < EVENTS; i++)
+        store(rig, ENTRY_MARKER, BYTES);
+    rig_start(rig, &config);
+    struct peer peer = connect_unix(rig), other = connect_unix(rig);
+    say(rig, &peer, "{\"jsonrpc\":\"2.0\",\"id\":1,\"method\":\"subscribe\",\"params\":{\"since\":0}}");
+    for (int i = 0; i < OTHERS;
+         i++) { /* reads of the journal come in turn: what was asked for before is read by then */
+        say(rig, &other,
+            "{\"jsonrpc\":\"2.0\",\"id\":2,\"method\":\"subscribe\",\"params\":{\"since\":3999}}");
+        hear_result(rig, &other, 2, "seq");
+        hear_events(rig, &other, EVENTS, EVENTS);
+    }
+    uv_mutex_lock(&rig->lock);
+    assert_true(rig->rows < EVENTS);
+    uv_mutex_unlock(&rig->lock);
+    hear_result(rig, &peer, 1, "seq");
+    hear_events(rig, &peer, 1, EVENTS);
+    assert_int_equal(rig->rows, EVENTS + OTHERS);
+    peer_close(&peer);
+    peer_close(&other);
+    rig_end(rig);
+}
+
 static void an_unreadable_journal_is_told(void **state)
 {
     (void)state;
@@ -1164,7 +1197,7 @@ static void a_quick_tcp_peer_loses_nothing(void **state)
     struct rig *rig = rig_new();
     struct socket_config config = config_of(rig);
     config.tcp_host = "localhost";
-    config.rate_per_s = 2000;
+    config.tcp_rate_per_s = 2000;
     rig_start(rig, &config);
     struct peer peer = connect_tcp(rig);
     char line[64];
@@ -1176,6 +1209,59 @@ static void a_quick_tcp_peer_loses_nothing(void **state)
     for (int i = 1; i <= MESSAGES; i++)
         hear_result(rig, &peer, i, "last_seq");
     peer_close(&peer);
+    rig_end(rig);
+}
+
+/* A bucket of one second's worth, refilled with time: never more are taken than that, whatever time passes, and all in the end. */
+static void a_quick_unix_peer_is_read_more_slowly(void **state)
+{
+    (void)state;
+    enum { RATE = 1000, MESSAGES = 1250 };
+    struct rig *rig = rig_new();
+    struct socket_config config = config_of(rig);
+    config.unix_rate_per_s = RATE;
+    uv_update_time(&rig->loop);
+    uint64_t begun_ms = uv_now(&rig->loop);
+    rig_start(rig, &config);
+    struct peer peer = connect_unix(rig);
+    for (int i = 0; i < MESSAGES; i++) {
+        give_text(rig, &peer, "{\"jsonrpc\":\"2.0\",\"method\":\"press\",\"params\":{\"key\":\"A1\"}}\n");
+        assert_true(rig->commands <= RATE + (uv_now(&rig->loop) - begun_ms + 1) * RATE / 1000);
+    }
+    while (rig->commands < MESSAGES) {
+        uv_run(&rig->loop, UV_RUN_ONCE);
+        assert_true(rig->commands <= RATE + (uv_now(&rig->loop) - begun_ms + 1) * RATE / 1000);
+    }
+    hear_nothing(rig, &peer);
+    peer_close(&peer);
+    rig_end(rig);
+}
+
+/* What a peer has sent at once is taken over many turns of the loop, and what others send comes in between. */
+static void a_flood_is_taken_in_slices(void **state)
+{
+    (void)state;
+    enum { MESSAGES = 900, A_TURN = 32, ROOM = 64 * 1024 };
+    struct rig *rig = rig_new();
+    struct socket_config config = config_of(rig);
+    rig_start(rig, &config);
+    struct peer flood = connect_unix(rig), other = connect_unix(rig);
+    static char text[ROOM];
+    size_t len = 0;
+    for (int i = 0; i < MESSAGES; i++)
+        len += (size_t)snprintf(text + len, sizeof text - len,
+                                "{\"jsonrpc\":\"2.0\",\"method\":\"press\",\"params\":{\"key\":\"A1\"}}\n");
+    hear_nothing(rig, &other);
+    assert_int_equal(send(flood.fd, text, len, MSG_NOSIGNAL), (ssize_t)len);
+    say(rig, &other, "{\"jsonrpc\":\"2.0\",\"id\":1,\"method\":\"unsubscribe\"}");
+    hear_result(rig, &other, 1, "last_seq");
+    assert_true(rig->commands < MESSAGES / 2);
+    for (size_t before = rig->commands; before < MESSAGES; before = rig->commands) {
+        turn(rig);
+        assert_true(rig->commands <= before + 2 * A_TURN); /* what is left of a turn, and a fresh one */
+    }
+    peer_close(&flood);
+    peer_close(&other);
     rig_end(rig);
 }
 
@@ -1295,12 +1381,15 @@ int main(void)
         cmocka_unit_test(random_readers_miss_nothing),
         cmocka_unit_test(a_stalled_subscriber_is_let_go),
         cmocka_unit_test(a_dropped_subscriber_that_never_reads_is_closed),
+        cmocka_unit_test(the_journal_is_read_one_piece_ahead),
         cmocka_unit_test(an_unreadable_journal_is_told),
         cmocka_unit_test(a_peer_that_only_asks),
         cmocka_unit_test(many_subscribers_hear_all),
         cmocka_unit_test(too_many_connections),
         cmocka_unit_test(tcp_peers_say_hello),
         cmocka_unit_test(a_quick_tcp_peer_loses_nothing),
+        cmocka_unit_test(a_quick_unix_peer_is_read_more_slowly),
+        cmocka_unit_test(a_flood_is_taken_in_slices),
         cmocka_unit_test(places_that_cannot_be_had),
         cmocka_unit_test(a_second_daemon_is_refused_and_a_stale_file_removed),
         cmocka_unit_test(tokens_are_matched_whole),
