@@ -4,6 +4,7 @@
 
 #include <inttypes.h>
 #include <stdio.h>
+#include <string.h>
 
 /* Proleptic Gregorian date of a day count from 1970-01-01; years of 400 have 146,097 days, counted here from 1 March of year 0. */
 static void civil_date(int64_t days, int64_t *year, int *month, int *day)
@@ -44,7 +45,7 @@ void event_utc_text(utc_ns utc, char *out)
     two_digits(text + 17, in_day / 1000 % 60);
     text[20] = (char)('0' + in_day / 100 % 10);
     two_digits(text + 21, in_day % 100);
-    snprintf(out, 32, "%s", text);
+    memcpy(out, text, sizeof text);
 }
 
 static void utc_member(struct jsonout *out, const char *name, utc_ns utc)

@@ -146,7 +146,8 @@ bool chapterlist_title(const struct chapterlist *list, const struct chapter *cha
                        char out[CHAPTERLIST_TITLE], char ref[REF_SIZE])
 {
     struct title title = {.number = chapter->number, .out = out, .ref = ref};
-    struct query_want want = {.dive = list->job->dive, .after = (int64_t)chapter->number - 1, .limit = 1};
+    struct query_want want = {
+        .dive = list->job->dive, .after = (int64_t)chapter->number - 1, .limit = 1, .brief = true};
     out[0] = ref[0] = '\0';
     if (chapter->letter == 'S')
         return query_sightings(list->job->reader, &want, sighting_title, &title) >= 0;

@@ -37,7 +37,7 @@ struct dwca {
     struct export_dataset dataset; /* empty where none was given */
     struct dwczip *zip;
     struct dwcrow row;    /* of the table at hand */
-    struct window window; /* chooses the feed of depth */
+    struct window window; /* depth */
     struct dwcmedia media;
     struct dwca_piece *piece; /* by letter, number, then order */
     size_t pieces, pieces_size;

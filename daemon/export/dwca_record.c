@@ -90,7 +90,7 @@ static int by_owner(const void *a, const void *b)
 int dwca_open(struct dwca *dwca, struct export_job *job)
 {
     static const char *const channels[] = {"vehicle.depth_m", NULL};
-    struct query_want want = {.dive = job->dive};
+    struct query_want want = {.dive = job->dive}, brief = {.dive = job->dive, .brief = true};
     dwca->job = job;
     if (job->options->dataset != NULL)
         dwca->dataset = *job->options->dataset;
@@ -105,7 +105,7 @@ int dwca_open(struct dwca *dwca, struct export_job *job)
     if (dwcmedia_open(&dwca->media, job, job->options->media_index) != 0)
         return -1;
     if (window_open(&dwca->window, job->reader, dwca->from, dwca->to, channels) != 0 ||
-        query_markers(job->reader, &want, take_marker, dwca) < 0 ||
+        query_markers(job->reader, &brief, take_marker, dwca) < 0 ||
         query_remarks(job->reader, &want, take_remark, dwca) < 0 ||
         query_identifications(job->reader, &want, take_name, dwca) < 0 ||
         query_spans(job->reader, &want, take_span, dwca) < 0)
@@ -157,7 +157,8 @@ static bool keep_sighting(void *ctx, const struct query_sighting *row)
 
 bool dwca_find_sighting(struct dwca *dwca, uint32_t number)
 {
-    struct query_want want = {.dive = dwca->job->dive, .after = (int64_t)number - 1, .limit = 1};
+    struct query_want want = {
+        .dive = dwca->job->dive, .after = (int64_t)number - 1, .limit = 1, .brief = true};
     dwca->sighting.sighting.number = 0;
     dwca->failed |= query_sightings(dwca->job->reader, &want, keep_sighting, dwca) < 0;
     return number != 0 && dwca->sighting.sighting.number == number && stands(dwca->sighting.sighting.state);
@@ -209,25 +210,11 @@ utc_ns dwca_end(const struct dwca *dwca, const char *closed_by, utc_ns start, ut
     return dwca->to.ns > start.ns ? dwca->to : start;
 }
 
-static bool take_depth(void *ctx, const struct query_point *row)
-{
-    struct dwca_place *place = ctx;
-    if (!place->depth_known || row->value < place->least_m)
-        place->least_m = row->value;
-    if (!place->depth_known || row->value > place->most_m)
-        place->most_m = row->value;
-    place->depth_known = true;
-    return true;
-}
-
 void dwca_place(struct dwca *dwca, uint32_t marker, utc_ns from, utc_ns to, struct dwca_place *out)
 {
-    const struct window_channel *depth = &dwca->window.channel[0];
-    struct query_telemetry want = {
-        .channel = depth->name, .feed = depth->feed, .from = from, .to = to, .parts = 1};
     *out = (struct dwca_place){.uncertainty_m = -1};
-    if (depth->feed[0] != '\0' && query_telemetry(dwca->job->reader, &want, take_depth, out) < 0)
-        dwca->failed = true;
+    out->depth_known = window_extremes(&dwca->window, 0, from, to, &out->least_m, &out->most_m);
+    dwca->failed |= dwca->window.failed;
     if (!dwca_find_marker(dwca, marker))
         return;
     const struct marker_telemetry *telemetry = &dwca->marker.marker.telemetry;

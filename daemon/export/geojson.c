@@ -6,6 +6,7 @@
  */
 #include "core/event.h"
 #include "core/jsonout.h"
+#include "export/decimal.h"
 #include "export/export.h"
 #include "export/path.h"
 #include "export/rowjson.h"
@@ -22,9 +23,16 @@ struct geojson {
     char row[ROWJSON_BYTES_MAX];
 };
 
-static void put_position(FILE *out, double lat_deg, double lon_deg)
+/* `before` is put before it. */
+static void put_position(FILE *out, const char *before, double lat_deg, double lon_deg)
 {
-    fprintf(out, "[%.7f,%.7f]", lon_deg, lat_deg);
+    char text[2 * DECIMAL_SIZE + 64], *at = stpcpy(text, before);
+    *at++ = '[';
+    at = decimal_put(at, lon_deg, 7);
+    *at++ = ',';
+    at = decimal_put(at, lat_deg, 7);
+    *at++ = ']';
+    fwrite(text, 1, (size_t)(at - text), out);
 }
 
 static void begin_feature(struct geojson *geo, const char *id)
@@ -52,8 +60,7 @@ static void put_vertex(void *ctx, double lat_deg, double lon_deg, const struct p
 {
     struct geojson *geo = ctx;
     (void)point;
-    fputc(geo->vertices++ == 0 ? '[' : ',', geo->job->out);
-    put_position(geo->job->out, lat_deg, lon_deg);
+    put_position(geo->job->out, geo->vertices++ == 0 ? "[" : ",", lat_deg, lon_deg);
 }
 
 static void end_line(void *ctx)
@@ -117,8 +124,8 @@ static bool marker_row(void *ctx, const struct query_marker *row)
     const struct marker_position *position = &row->marker.telemetry.position;
     begin_feature(geo, row->ref);
     if (position->known && !row->struck) {
-        fputs("{\"type\":\"Point\",\"coordinates\":", geo->job->out);
-        put_position(geo->job->out, position->lat_deg, position->lon_deg);
+        put_position(geo->job->out, "{\"type\":\"Point\",\"coordinates\":", position->lat_deg,
+                     position->lon_deg);
         fputc('}', geo->job->out);
     } else {
         fputs("null", geo->job->out);

@@ -5,6 +5,7 @@
  */
 #include "bellrope/version.h"
 #include "core/event.h"
+#include "export/decimal.h"
 #include "export/export.h"
 #include "export/path.h"
 #include "export/xmlout.h"
@@ -19,14 +20,17 @@ struct gpx {
     bool segment; /* a trkseg is open */
 };
 
+/* the schema ends below 180 */
+#define LON_LEAST "-180.0000000"
+#define LON_BEYOND "180.0000000"
+
 static void put_place(xmlTextWriter *xml, double lat_deg, double lon_deg)
 {
     char text[32];
     snprintf(text, sizeof text, "%.7f", lat_deg);
     xmlout_attribute(xml, "lat", text);
-    /* the schema ends below 180 */
     snprintf(text, sizeof text, "%.7f", lon_deg);
-    xmlout_attribute(xml, "lon", strcmp(text, "180.0000000") == 0 ? "-180.0000000" : text);
+    xmlout_attribute(xml, "lon", strcmp(text, LON_BEYOND) == 0 ? LON_LEAST : text);
 }
 
 static void put_utc(xmlTextWriter *xml, utc_ns utc)
@@ -85,25 +89,41 @@ static bool marker_row(void *ctx, const struct query_marker *row)
     return true;
 }
 
+/* A fix, by hand: there are hundreds of thousands. */
+static void put_fix(FILE *out, const struct path_point *point)
+{
+    char text[4 * DECIMAL_SIZE + 512], *at = stpcpy(text, "   <trkpt lat=\"");
+    at = decimal_put(at, point->lat_deg, 7);
+    at = stpcpy(at, "\" lon=\"");
+    char *lon = at;
+    at = decimal_put(at, point->lon_deg, 7);
+    if (strcmp(lon, LON_BEYOND) == 0)
+        at = stpcpy(lon, LON_LEAST);
+    at = stpcpy(at, "\">\n");
+    if (point->depth_known) {
+        at = stpcpy(at, "    <ele>");
+        at = decimal_put(at, -point->depth_m, 2);
+        at = stpcpy(at, "</ele>\n");
+    }
+    at = stpcpy(at, "    <time>");
+    event_utc_text(point->utc, at);
+    at = stpcpy(at + strlen(at), "</time>\n");
+    if (point->uncertainty_m >= 0) {
+        at = stpcpy(at, "    <extensions>\n     <bellrope:uncertainty_m>");
+        at = decimal_put(at, point->uncertainty_m, 1);
+        at = stpcpy(at, "</bellrope:uncertainty_m>\n    </extensions>\n");
+    }
+    at = stpcpy(at, "   </trkpt>\n");
+    fwrite(text, 1, (size_t)(at - text), out);
+}
+
 static bool track_point(void *ctx, const struct path_point *point)
 {
     struct gpx *gpx = ctx;
-    if (point->new_run && gpx->segment)
-        xmlout_end(gpx->xml);
     if (point->new_run)
-        xmlout_start(gpx->xml, "trkseg");
+        fputs(gpx->segment ? "  </trkseg>\n  <trkseg>\n" : "  <trkseg>\n", gpx->job->out);
     gpx->segment = true;
-    xmlout_start(gpx->xml, "trkpt");
-    put_place(gpx->xml, point->lat_deg, point->lon_deg);
-    if (point->depth_known)
-        xmlout_format(gpx->xml, "ele", "%.2f", -point->depth_m);
-    put_utc(gpx->xml, point->utc);
-    if (point->uncertainty_m >= 0) {
-        xmlout_start(gpx->xml, "extensions");
-        xmlout_format(gpx->xml, "bellrope:uncertainty_m", "%.1f", point->uncertainty_m);
-        xmlout_end(gpx->xml);
-    }
-    xmlout_end(gpx->xml);
+    put_fix(gpx->job->out, point);
     return true;
 }
 
@@ -116,10 +136,11 @@ static int put_track(struct gpx *gpx, enum path_of of, const char *name, const c
     xmlout_start(gpx->xml, "trk");
     xmlout_element(gpx->xml, "name", name);
     xmlout_element(gpx->xml, "src", source);
+    xmlout_pause(gpx->xml);
     gpx->segment = false;
     int result = path_walk(gpx->job->reader, of, from, to, track_point, gpx);
     if (gpx->segment)
-        xmlout_end(gpx->xml);
+        fputs("  </trkseg>\n", gpx->job->out);
     xmlout_end(gpx->xml);
     return result != 0 ? export_reader_failed(gpx->job) : 0;
 }

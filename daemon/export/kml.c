@@ -7,47 +7,29 @@
  */
 #include "core/event.h"
 #include "core/geo.h"
+#include "export/decimal.h"
 #include "export/export.h"
 #include "export/path.h"
+#include "export/spool.h"
 #include "export/stands.h"
 #include "export/xmlout.h"
 
+#include <errno.h>
 #include <stdlib.h>
 #include <string.h>
-
-struct run {
-    int64_t first_ns, last_ns;
-};
 
 struct kml {
     struct export_job *job;
     xmlTextWriter *xml;
-    struct run *run; /* one for each drop-out of the positioning: few */
-    size_t runs, size;
+    /* The way is walked once: what comes further down in the file waits in these. */
+    FILE *coords, *ways;
+    struct path_liner liner;
+    size_t runs;
+    size_t vertices; /* in the line at hand */
     bool failed;
-    size_t vertices;    /* in the line at hand */
     struct marker kept; /* of a sample */
     bool found;
 };
-
-static bool note_run(void *ctx, const struct path_point *point)
-{
-    struct kml *kml = ctx;
-    if (point->new_run) {
-        if (kml->runs == kml->size) {
-            size_t size = kml->size == 0 ? 16 : kml->size * 2;
-            struct run *grown = realloc(kml->run, size * sizeof *grown);
-            kml->failed = grown == NULL;
-            if (grown == NULL)
-                return false;
-            kml->run = grown;
-            kml->size = size;
-        }
-        kml->run[kml->runs++].first_ns = point->utc.ns;
-    }
-    kml->run[kml->runs - 1].last_ns = point->utc.ns;
-    return true;
-}
 
 static void put_utc(xmlTextWriter *xml, const char *element, utc_ns utc)
 {
@@ -56,81 +38,102 @@ static void put_utc(xmlTextWriter *xml, const char *element, utc_ns utc)
     xmlout_element(xml, element, text);
 }
 
+/* -- the way, by hand: it has hundreds of thousands of fixes -- */
+
 static double altitude_of(const struct path_point *point)
 {
     return point->depth_known ? -point->depth_m : 0;
 }
 
-static bool put_when(void *ctx, const struct path_point *point)
+static char *put_triple(char *at, double lat_deg, double lon_deg, char between, double altitude)
 {
-    put_utc(((struct kml *)ctx)->xml, "when", point->utc);
-    return true;
-}
-
-static bool put_coord(void *ctx, const struct path_point *point)
-{
-    xmlout_format(((struct kml *)ctx)->xml, "coord", "%.7f %.7f %.2f", point->lon_deg, point->lat_deg,
-                  altitude_of(point));
-    return true;
+    at = decimal_put(at, lon_deg, 7);
+    *at++ = between;
+    at = decimal_put(at, lat_deg, 7);
+    *at++ = between;
+    return decimal_put(at, altitude, 2);
 }
 
 static void begin_line(void *ctx)
 {
     struct kml *kml = ctx;
-    xmlout_start(kml->xml, "LineString");
-    xmlout_element(kml->xml, "altitudeMode", "absolute");
-    xmlout_start(kml->xml, "coordinates");
+    fputs("     <LineString>\n      <altitudeMode>absolute</altitudeMode>\n      <coordinates>", kml->ways);
     kml->vertices = 0;
 }
 
 static void put_vertex(void *ctx, double lat_deg, double lon_deg, const struct path_point *point)
 {
     struct kml *kml = ctx;
-    char text[96];
-    snprintf(text, sizeof text, "%s%.7f,%.7f,%.2f", kml->vertices > 0 ? " " : "", lon_deg, lat_deg,
-             altitude_of(point));
-    xmlout_text(kml->xml, text);
-    kml->vertices++;
+    char text[3 * DECIMAL_SIZE], *at = text;
+    if (kml->vertices++ > 0)
+        *at++ = ' ';
+    at = put_triple(at, lat_deg, lon_deg, ',', altitude_of(point));
+    fwrite(text, 1, (size_t)(at - text), kml->ways);
 }
 
 static void end_line(void *ctx)
 {
+    fputs("</coordinates>\n     </LineString>\n", ((struct kml *)ctx)->ways);
+}
+
+static void begin_run(struct kml *kml)
+{
+    fputs("   <Placemark>\n    <name>Track</name>\n    <Track>\n     <altitudeMode>absolute</altitudeMode>\n",
+          kml->job->out);
+    kml->runs++;
+}
+
+/* All `when` come before all `coord`, as in the standard's schema. */
+static void end_run(struct kml *kml)
+{
+    if (kml->runs == 0)
+        return;
+    kml->failed |= spool_pour(kml->coords, kml->job->out) != 0;
+    fputs("    </Track>\n   </Placemark>\n", kml->job->out);
+}
+
+static bool put_point_of_way(void *ctx, const struct path_point *point)
+{
     struct kml *kml = ctx;
-    xmlout_end(kml->xml);
-    xmlout_end(kml->xml);
-}
-
-static int walk(struct kml *kml, const struct run *run, path_row *row)
-{
-    return path_walk(kml->job->reader, PATH_VEHICLE, (utc_ns){run->first_ns}, (utc_ns){run->last_ns}, row,
-                     kml);
-}
-
-/* All `when` come before all `coord`, as in the standard's schema: the way is walked once for each. */
-static int put_run(struct kml *kml, const struct run *run)
-{
-    xmlTextWriter *xml = kml->xml;
-    xmlout_start(xml, "Placemark");
-    xmlout_element(xml, "name", "Track");
-    xmlout_start(xml, "Track");
-    xmlout_element(xml, "altitudeMode", "absolute");
-    int result = walk(kml, run, put_when) | walk(kml, run, put_coord);
-    xmlout_end(xml);
-    xmlout_end(xml);
-    return result;
+    char text[3 * DECIMAL_SIZE + 64], *at;
+    if (point->new_run) {
+        end_run(kml);
+        begin_run(kml);
+    }
+    at = stpcpy(text, "     <when>");
+    event_utc_text(point->utc, at);
+    at = stpcpy(at + strlen(at), "</when>\n");
+    fwrite(text, 1, (size_t)(at - text), kml->job->out);
+    at = stpcpy(text, "     <coord>");
+    at = put_triple(at, point->lat_deg, point->lon_deg, ' ', altitude_of(point));
+    at = stpcpy(at, "</coord>\n");
+    fwrite(text, 1, (size_t)(at - text), kml->coords);
+    path_liner_point(&kml->liner, point);
+    return !kml->failed;
 }
 
 /* Empty where the way has no two points. */
-static int put_way(struct kml *kml, utc_ns from, utc_ns to)
+static void put_ways(struct kml *kml)
+{
+    FILE *out = kml->job->out;
+    bool any = ftell(kml->ways) > 0;
+    fputs("   <Placemark>\n    <name>Way</name>\n    <MultiGeometry", out);
+    fputs(any ? ">\n" : "/>\n", out);
+    kml->failed |= spool_pour(kml->ways, out) != 0;
+    fputs(any ? "    </MultiGeometry>\n   </Placemark>\n" : "   </Placemark>\n", out);
+}
+
+static int walk(struct kml *kml, utc_ns from, utc_ns to)
 {
     static const struct path_sink sink = {begin_line, put_vertex, end_line};
-    xmlout_start(kml->xml, "Placemark");
-    xmlout_element(kml->xml, "name", "Way");
-    xmlout_start(kml->xml, "MultiGeometry");
-    int result = path_lines(kml->job->reader, from, to, &sink, kml);
-    xmlout_end(kml->xml);
-    xmlout_end(kml->xml);
-    return result;
+    kml->liner = (struct path_liner){.sink = &sink, .ctx = kml};
+    if (path_walk(kml->job->reader, PATH_VEHICLE, from, to, put_point_of_way, kml) != 0)
+        return export_reader_failed(kml->job);
+    end_run(kml);
+    path_liner_end(&kml->liner);
+    if (kml->runs > 0)
+        put_ways(kml);
+    return kml->failed ? export_fail(kml->job, "a temporary file cannot be written: %s", strerror(errno)) : 0;
 }
 
 static int put_track(struct kml *kml)
@@ -139,19 +142,12 @@ static int put_track(struct kml *kml)
     int range = path_range(kml->job, &from, &to);
     if (range != 0)
         return range < 0 ? -1 : 0;
-    if (path_walk(kml->job->reader, PATH_VEHICLE, from, to, note_run, kml) != 0)
-        return export_reader_failed(kml->job);
-    if (kml->failed)
-        return export_fail(kml->job, "out of memory");
     xmlout_start(kml->xml, "Folder");
     xmlout_element(kml->xml, "name", "Vehicle, smoothed");
-    int result = 0;
-    for (size_t i = 0; i < kml->runs && result == 0; i++)
-        result = put_run(kml, &kml->run[i]);
-    if (result == 0 && kml->runs > 0)
-        result = put_way(kml, from, to);
+    xmlout_pause(kml->xml);
+    int result = walk(kml, from, to);
     xmlout_end(kml->xml);
-    return result != 0 ? export_reader_failed(kml->job) : 0;
+    return result;
 }
 
 static void put_data(xmlTextWriter *xml, const char *name, const char *value)
@@ -302,21 +298,33 @@ static int put_document(struct kml *kml)
     return put_rows(kml);
 }
 
+static void close_kml(struct kml *kml)
+{
+    if (kml->xml != NULL)
+        xmlout_close(kml->xml);
+    if (kml->coords != NULL)
+        fclose(kml->coords);
+    if (kml->ways != NULL)
+        fclose(kml->ways);
+    free(kml);
+}
+
 static int write_kml(struct export_job *job)
 {
     struct kml *kml = calloc(1, sizeof *kml);
-    int result = -1;
-    if (kml != NULL)
-        kml->xml = xmlout_open(job->out);
-    if (kml == NULL || kml->xml == NULL) {
-        free(kml);
+    if (kml == NULL)
         return export_fail(job, "out of memory");
-    }
     kml->job = job;
-    result = put_document(kml);
-    xmlout_close(kml->xml);
-    free(kml->run);
-    free(kml);
+    kml->coords = spool_open();
+    kml->ways = spool_open();
+    int result = -1;
+    if (kml->coords == NULL || kml->ways == NULL)
+        export_fail(job, "a temporary file cannot be made: %s", strerror(errno));
+    else if ((kml->xml = xmlout_open(job->out)) == NULL)
+        export_fail(job, "out of memory");
+    else
+        result = put_document(kml);
+    close_kml(kml);
     return result;
 }
 

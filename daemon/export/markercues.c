@@ -125,7 +125,7 @@ static void put_note(const struct cue_job *job)
 int markercues_write(struct export_job *job, enum caption_style style)
 {
     struct cue_job cues = {.job = job};
-    struct query_want want = {.dive = job->dive};
+    struct query_want want = {.dive = job->dive, .brief = true};
     if (videoclock_begin(&cues.clock, job) != 0)
         return -1;
     int result = 0;

@@ -91,7 +91,8 @@ static void put_sighting(struct overlay *overlay, int64_t at_ns)
     if (number == 0)
         return;
     if (number != overlay->named) {
-        struct query_want want = {.dive = overlay->job->dive, .after = (int64_t)number - 1, .limit = 1};
+        struct query_want want = {
+            .dive = overlay->job->dive, .after = (int64_t)number - 1, .limit = 1, .brief = true};
         overlay->named = number;
         overlay->name[0] = '\0';
         overlay->failed = query_sightings(overlay->job->reader, &want, take_name, overlay) < 0;

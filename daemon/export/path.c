@@ -8,7 +8,8 @@
 #include <stdlib.h>
 
 enum { CORE = 1024, MARGIN = 96, ROOM = CORE + 2 * MARGIN };
-#define STRETCH_NS (300 * NS_PER_S)
+#define STRETCH_NS (1200 * NS_PER_S) /* read at a time */
+#define AROUND_NS (300 * NS_PER_S)   /* beside the range, for the smoother */
 #define SHIP_GAP_NS (60 * NS_PER_S)
 
 static const char *const VEHICLE[] = {"vehicle.lat_deg", "vehicle.lon_deg", "vehicle.depth_m", NULL};
@@ -148,7 +149,7 @@ static void take_stretch(struct path *path, int64_t from_ns, int64_t to_ns)
 /* The smoother looks at what lies around the range. */
 static int walk(struct path *path)
 {
-    int64_t around = path->of == PATH_VEHICLE ? STRETCH_NS : 0;
+    int64_t around = path->of == PATH_VEHICLE ? AROUND_NS : 0;
     int64_t end = path->to.ns + around + 1;
     for (int64_t at = path->from.ns - around; at < end && !path->stopped; at += STRETCH_NS) {
         int64_t next = at + STRETCH_NS < end ? at + STRETCH_NS : end;

@@ -41,6 +41,17 @@ struct path_sink {
 };
 int path_lines(struct store_reader *reader, utc_ns from, utc_ns to, const struct path_sink *sink, void *ctx);
 
+/* The same for who walks the way himself: zeroed but for `sink` and `ctx`, each point in order, then the end. */
+struct path_liner {
+    const struct path_sink *sink;
+    void *ctx;
+    bool waiting; /* `last` is the first of its line and alone: no line of one point */
+    bool open;
+    struct path_point last;
+};
+void path_liner_point(struct path_liner *liner, const struct path_point *point);
+void path_liner_end(struct path_liner *liner);
+
 /* The longitude of `b` as it lies next to `a`: they differ by less than 180 degrees, so one of the two may be outside -180..180. */
 double path_unwrapped(double a_deg, double b_deg);
 

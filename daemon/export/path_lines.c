@@ -1,55 +1,51 @@
 #include "export/path.h"
 
-struct lines {
-    const struct path_sink *sink;
-    void *ctx;
-    bool waiting; /* `last` is the first of its line and alone: no line of one point */
-    bool open;
-    struct path_point last;
-};
-
-static void end(struct lines *lines)
+void path_liner_end(struct path_liner *liner)
 {
-    if (lines->open)
-        lines->sink->end(lines->ctx);
-    lines->open = false;
+    if (liner->open)
+        liner->sink->end(liner->ctx);
+    liner->open = false;
 }
 
-static void begin(struct lines *lines, double lat_deg, double lon_deg, const struct path_point *point)
+static void begin(struct path_liner *liner, double lat_deg, double lon_deg, const struct path_point *point)
 {
-    lines->sink->begin(lines->ctx);
-    lines->sink->vertex(lines->ctx, lat_deg, lon_deg, point);
-    lines->open = true;
+    liner->sink->begin(liner->ctx);
+    liner->sink->vertex(liner->ctx, lat_deg, lon_deg, point);
+    liner->open = true;
+}
+
+void path_liner_point(struct path_liner *liner, const struct path_point *point)
+{
+    struct path_point last = liner->last;
+    double lat;
+    liner->last = *point;
+    if (point->new_run) {
+        path_liner_end(liner);
+        liner->waiting = true;
+        return;
+    }
+    if (liner->waiting)
+        begin(liner, last.lat_deg, last.lon_deg, &last);
+    liner->waiting = false;
+    if (path_crossing(&last, point, &lat)) {
+        double edge = last.lon_deg > 0 ? 180 : -180;
+        liner->sink->vertex(liner->ctx, lat, edge, point);
+        path_liner_end(liner);
+        begin(liner, lat, -edge, point);
+    }
+    liner->sink->vertex(liner->ctx, point->lat_deg, point->lon_deg, point);
 }
 
 static bool take_point(void *ctx, const struct path_point *point)
 {
-    struct lines *lines = ctx;
-    struct path_point last = lines->last;
-    double lat;
-    lines->last = *point;
-    if (point->new_run) {
-        end(lines);
-        lines->waiting = true;
-        return true;
-    }
-    if (lines->waiting)
-        begin(lines, last.lat_deg, last.lon_deg, &last);
-    lines->waiting = false;
-    if (path_crossing(&last, point, &lat)) {
-        double edge = last.lon_deg > 0 ? 180 : -180;
-        lines->sink->vertex(lines->ctx, lat, edge, point);
-        end(lines);
-        begin(lines, lat, -edge, point);
-    }
-    lines->sink->vertex(lines->ctx, point->lat_deg, point->lon_deg, point);
+    path_liner_point(ctx, point);
     return true;
 }
 
 int path_lines(struct store_reader *reader, utc_ns from, utc_ns to, const struct path_sink *sink, void *ctx)
 {
-    struct lines lines = {.sink = sink, .ctx = ctx};
-    int result = path_walk(reader, PATH_VEHICLE, from, to, take_point, &lines);
-    end(&lines);
+    struct path_liner liner = {.sink = sink, .ctx = ctx};
+    int result = path_walk(reader, PATH_VEHICLE, from, to, take_point, &liner);
+    path_liner_end(&liner);
     return result;
 }

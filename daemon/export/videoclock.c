@@ -87,7 +87,7 @@ static bool take_marker(void *ctx, const struct query_marker *row)
 
 int videoclock_anchors(struct videoclock *clock, struct export_job *job)
 {
-    struct query_want want = {.dive = job->dive};
+    struct query_want want = {.dive = job->dive, .brief = true};
     if (query_markers_by_time(job->reader, &want, take_marker, clock) < 0)
         return export_reader_failed(job);
     return clock->failed ? export_fail(job, "out of memory") : 0;

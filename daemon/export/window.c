@@ -6,32 +6,22 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define STRETCH_NS (120 * NS_PER_S)
-
-static bool choose_feed(void *ctx, const struct query_channel *row)
-{
-    struct window *window = ctx;
-    for (size_t i = 0; i < window->channels; i++) {
-        struct window_channel *channel = &window->channel[i];
-        if (strcmp(channel->name, row->channel) == 0 && row->samples > channel->samples) {
-            channel->samples = row->samples;
-            snprintf(channel->feed, sizeof channel->feed, "%s", row->feed);
-        }
-    }
-    return true;
-}
+/* A query looks at the blocks of 20 minutes before what it wants: so much is worth asking for at once. */
+#define STRETCH_NS (1200 * NS_PER_S)
 
 int window_open(struct window *window, struct store_reader *reader, utc_ns from, utc_ns to,
                 const char *const *names)
 {
     *window = (struct window){.reader = reader, .from_ns = 1, .to_ns = 0};
-    for (; *names != NULL && window->channels < WINDOW_CHANNELS_MAX; names++) {
+    int64_t result = 0;
+    for (; *names != NULL && window->channels < WINDOW_CHANNELS_MAX && result >= 0; names++) {
         struct window_channel *channel = &window->channel[window->channels++];
         channel->name = *names;
         channel->angle = strstr(*names, "heading_deg") != NULL || strstr(*names, "cog_deg") != NULL ||
                          strstr(*names, "lon_deg") != NULL;
+        result = query_main_feed(reader, *names, from, to, channel->feed);
     }
-    return query_channels(reader, from, to, choose_feed, window) < 0 ? -1 : 0;
+    return result < 0 ? -1 : 0;
 }
 
 void window_close(struct window *window)
@@ -82,17 +72,32 @@ static void put_in_order(struct window_channel *channel)
     }
 }
 
+/* Samples from `from_ns` on stay. */
+static void forget_before(struct window_channel *channel, int64_t from_ns)
+{
+    size_t first = 0;
+    while (first < channel->count && channel->sample[first].utc_ns < from_ns)
+        first++;
+    channel->count -= first;
+    if (first > 0 && channel->count > 0)
+        memmove(channel->sample, channel->sample + first, channel->count * sizeof channel->sample[0]);
+    channel->at = 0;
+}
+
+/* Going forward, what is loaded already is not read again. */
 int window_load(struct window *window, int64_t from_ns, int64_t to_ns)
 {
+    bool goes_on = from_ns >= window->from_ns && from_ns <= window->to_ns && to_ns > window->to_ns;
+    int64_t missing_ns = goes_on ? window->to_ns + 1 : from_ns;
     window->from_ns = from_ns;
     window->to_ns = to_ns;
     for (size_t i = 0; i < window->channels; i++) {
         struct load load = {.window = window, .channel = &window->channel[i]};
-        load.channel->count = load.channel->at = 0;
+        forget_before(load.channel, goes_on ? from_ns : INT64_MAX);
         if (load.channel->feed[0] == '\0')
             continue;
         struct query_telemetry want = {
-            .channel = load.channel->name, .feed = load.channel->feed, .from = {from_ns}, .to = {to_ns}};
+            .channel = load.channel->name, .feed = load.channel->feed, .from = {missing_ns}, .to = {to_ns}};
         if (query_telemetry(window->reader, &want, take_point, &load) < 0)
             window->failed = true;
         put_in_order(load.channel);
@@ -133,6 +138,63 @@ bool window_value(struct window *window, size_t index, utc_ns utc, double *value
     }
     *value = before->value;
     return utc.ns - before->utc_ns <= WINDOW_GAP_NS;
+}
+
+struct extremes {
+    bool any;
+    double low, high;
+};
+
+static void widen(struct extremes *extremes, double value)
+{
+    if (!extremes->any || value < extremes->low)
+        extremes->low = value;
+    if (!extremes->any || value > extremes->high)
+        extremes->high = value;
+    extremes->any = true;
+}
+
+static bool take_extreme(void *ctx, const struct query_point *row)
+{
+    widen(ctx, row->value);
+    return true;
+}
+
+/* The first of the loaded samples not before the instant. */
+static size_t first_from(const struct window_channel *channel, int64_t at_ns)
+{
+    size_t low = 0, high = channel->count;
+    while (low < high) {
+        size_t middle = low + (high - low) / 2;
+        if (channel->sample[middle].utc_ns < at_ns)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    return low;
+}
+
+bool window_extremes(struct window *window, size_t index, utc_ns from, utc_ns to, double *low, double *high)
+{
+    struct window_channel *channel = &window->channel[index];
+    struct extremes extremes = {0};
+    if (channel->feed[0] == '\0' || window->failed)
+        return false;
+    if (to.ns - from.ns > STRETCH_NS) { /* not kept in memory */
+        struct query_telemetry want = {
+            .channel = channel->name, .feed = channel->feed, .from = from, .to = to, .parts = 1};
+        window->failed |= query_telemetry(window->reader, &want, take_extreme, &extremes) < 0;
+    } else {
+        if ((from.ns < window->from_ns || to.ns > window->to_ns) &&
+            window_load(window, from.ns, from.ns + STRETCH_NS) != 0)
+            return false;
+        for (size_t i = first_from(channel, from.ns);
+             i < channel->count && channel->sample[i].utc_ns <= to.ns; i++)
+            widen(&extremes, channel->sample[i].value);
+    }
+    *low = extremes.low;
+    *high = extremes.high;
+    return extremes.any && !window->failed;
 }
 
 static bool latest(void *ctx, const struct query_channel *row)

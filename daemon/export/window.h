@@ -18,7 +18,6 @@ struct window_sample {
 struct window_channel {
     const char *name;
     char feed[SOURCE_SIZE];       /* empty: no feed has it */
-    uint64_t samples;             /* in the whole range */
     bool angle;                   /* interpolated by the shorter arc */
     struct window_sample *sample; /* of the stretch, in order of time */
     size_t count, size, at;
@@ -42,6 +41,10 @@ int window_load(struct window *window, int64_t from_ns, int64_t to_ns);
 
 /* The value at an instant: on the line between its neighbours, else the one before it if not older than the gap. Loads what is needed. */
 bool window_value(struct window *window, size_t channel, utc_ns utc, double *value);
+
+/* The lowest and the highest sample in [from, to], both included. False: there is none, or window->failed. Loads what is needed. */
+bool window_extremes(struct window *window, size_t channel, utc_ns from, utc_ns to, double *low,
+                     double *high);
 
 /* The latest instant of any telemetry from `from` on; `from` itself where there is none. 0 or -1. */
 int window_last(struct store_reader *reader, utc_ns from, utc_ns *last);

@@ -40,6 +40,11 @@ void xmlout_close(xmlTextWriter *xml)
     xmlFreeTextWriter(xml);
 }
 
+void xmlout_pause(xmlTextWriter *xml)
+{
+    xmlTextWriterFlush(xml);
+}
+
 void xmlout_start(xmlTextWriter *xml, const char *element)
 {
     xmlTextWriterStartElement(xml, BAD_CAST element);

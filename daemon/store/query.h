@@ -29,6 +29,8 @@ struct query_want {
     int64_t
         after; /* journal and histories: seq above this; markers, sightings ...: number above this (with a dive) */
     int64_t limit; /* at most so many rows; 0: no limit */
+    bool
+        brief; /* for looking up one of many: markers come without readings, sightings with ask_shore false */
 };
 
 /* ---- journal ---- */
@@ -189,6 +191,13 @@ typedef bool query_channel_row(void *ctx, const struct query_channel *row);
 /* Every channel and feed with samples between the two instants, both included. */
 int64_t query_channels(struct store_reader *reader, utc_ns from, utc_ns to, query_channel_row *row,
                        void *ctx);
+
+/*
+ * The feed with the most samples of a channel between the two instants, by name where two have as many. Where a channel has one feed alone it
+ * is that, unasked how much of it lies there. 1; 0: no feed has it; or a negative store_result.
+ */
+int64_t query_main_feed(struct store_reader *reader, const char *channel, utc_ns from, utc_ns to,
+                        char feed[SOURCE_SIZE]);
 
 struct query_telemetry {
     const char *channel;

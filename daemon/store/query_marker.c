@@ -1,7 +1,6 @@
 #include "store/reader.h"
+#include "store/readings.h"
 
-#include <jansson.h>
-#include <stdio.h>
 #include <string.h>
 
 /* clang-format off */
@@ -11,9 +10,12 @@
     "n.note, n.entered_by, n.phase, n.container, n.gear, n.capacity, n.target, n.instead_of, n.sighting, n.object, n.advice, n.settled, "                     \
     "n.mono_ns, n.mono_bound_ns, n.utc_ns, n.utc_bound_ns, n.clock, "                                                             \
     "n.timecode, n.timecode_rate, n.timecode_frame, n.timecode_within, n.timecode_bound_frames, n.timecode_state, "               \
-    "n.lat_deg, n.lon_deg, n.position_uncertainty_m, n.position_source, n.position_feed, n.position_method, n.position_age_s, "   \
-    "n.channels "
-#define TABLES "FROM marker_now n JOIN marker m ON m.seq = n.seq WHERE n.dive BETWEEN ? AND ? AND n.number > ? "
+    "n.lat_deg, n.lon_deg, n.position_uncertainty_m, n.position_source, n.position_feed, n.position_method, n.position_age_s, "
+/* the pair of columns leads an index to the first row asked for; the rest of the condition is for several dives */
+#define TABLES "FROM marker_now n JOIN marker m ON m.seq = n.seq "                                                                 \
+               "WHERE (n.dive, n.number) > (?1, ?3) AND n.dive <= ?2 AND n.number > ?3 "
+#define BY_NUMBER "ORDER BY n.dive, n.number LIMIT ?4"
+#define BY_TIME "ORDER BY n.utc_ns, n.dive, n.number LIMIT ?4"
 /* clang-format on */
 
 #define TAKE_TEXT(take, field) sql_take_text(take, field, sizeof(field))
@@ -58,34 +60,6 @@ static void take_position(struct sql_take *take, struct marker_position *positio
     TAKE_TEXT(take, method);
     position->method = reader_method(method);
     position->age_s = sql_take_real(take, 0);
-}
-
-static const char *member_text(json_t *object, const char *name)
-{
-    const char *text = json_string_value(json_object_get(object, name));
-    return text != NULL ? text : "";
-}
-
-/* The text is the writer's own; what somebody else changed by hand beyond reading gives no readings. */
-static void take_readings(struct sql_take *take, struct marker_telemetry *telemetry)
-{
-    telemetry->reading_count = 0;
-    const unsigned char *text = sqlite3_column_text(take->stmt, take->at++);
-    json_t *channels = text != NULL ? json_loads((const char *)text, 0, NULL) : NULL;
-    const char *name;
-    json_t *value;
-    json_object_foreach(channels, name, value)
-    {
-        if (telemetry->reading_count == MARKER_READINGS_MAX || !json_is_number(json_object_get(value, "v")))
-            continue;
-        struct marker_reading *reading = &telemetry->reading[telemetry->reading_count++];
-        snprintf(reading->channel, sizeof reading->channel, "%s", name);
-        reading->value = json_number_value(json_object_get(value, "v"));
-        reading->age_s = json_number_value(json_object_get(value, "age_s"));
-        reading->method = reader_method(member_text(value, "method"));
-        snprintf(reading->source, sizeof reading->source, "%s", member_text(value, "feed"));
-    }
-    json_decref(channels);
 }
 
 static void take_press(struct sql_take *take, struct marker *marker)
@@ -133,7 +107,7 @@ static void take_marker(struct sql_take *take, struct query_marker *row)
     marker->when = reader_take_when(take);
     take_timecode(take, &marker->timecode);
     take_position(take, &marker->telemetry.position);
-    take_readings(take, &marker->telemetry);
+    readings_parse(&marker->telemetry, (const char *)sqlite3_column_text(take->stmt, take->at++));
 }
 
 static int64_t markers(struct store_reader *reader, const char *sql, const struct query_want *want,
@@ -154,15 +128,17 @@ static int64_t markers(struct store_reader *reader, const char *sql, const struc
 int64_t query_markers(struct store_reader *reader, const struct query_want *want, query_marker_row *row,
                       void *ctx)
 {
-    static const char sql[] = "SELECT " COLUMNS TABLES "ORDER BY n.dive, n.number LIMIT ?";
-    return markers(reader, sql, want, row, ctx);
+    static const char all[] = "SELECT " COLUMNS "n.channels " TABLES BY_NUMBER;
+    static const char brief[] = "SELECT " COLUMNS "NULL " TABLES BY_NUMBER;
+    return markers(reader, want->brief ? brief : all, want, row, ctx);
 }
 
 int64_t query_markers_by_time(struct store_reader *reader, const struct query_want *want,
                               query_marker_row *row, void *ctx)
 {
-    static const char sql[] = "SELECT " COLUMNS TABLES "ORDER BY n.utc_ns, n.dive, n.number LIMIT ?";
-    struct query_want all = *want;
-    all.after = 0;
-    return markers(reader, sql, &all, row, ctx);
+    static const char all[] = "SELECT " COLUMNS "n.channels " TABLES BY_TIME;
+    static const char brief[] = "SELECT " COLUMNS "NULL " TABLES BY_TIME;
+    struct query_want any = *want;
+    any.after = 0;
+    return markers(reader, want->brief ? brief : all, &any, row, ctx);
 }

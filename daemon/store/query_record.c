@@ -125,26 +125,32 @@ static void take_sighting(struct sql_take *take, struct query_sighting *row)
     entry_ref(row->ref, row->dive, 'S', sighting->number);
 }
 
+/* clang-format off */
+/* Rows of one dive, or of all, beyond a number: the pair of columns leads the key to the first of them; the rest is for several dives. */
+#define BEYOND(t) "WHERE (" t "dive, " t "number) > (?1, ?3) AND " t "dive <= ?2 AND " t "number > ?3 ORDER BY " t "dive, " t "number LIMIT ?4"
+
+#define ASKED                                                                                                                       \
+    "WITH asked AS MATERIALIZED (SELECT DISTINCT dive, sighting FROM marker_now WHERE dive BETWEEN ?1 AND ?2 "                      \
+    "AND term = 'rope:ask' AND sighting IS NOT NULL AND NOT struck) "
+#define SIGHTING(asked)                                                                                                             \
+    "SELECT g.seq, g.dive, g.number, g.seat, g.state, g.label, g.term, g.first_marker, g.last_marker, g.markers, g.individuals, "   \
+    "g.start_utc_ns, g.lead_ns, g.end_utc_ns, g.closed_by, g.tie, g.tie_term, g.tied_to, g.again_of, g.recomputed, "                \
+    "i.seq IS NOT NULL, i.target, i.name, i.verbatim, i.rank, i.qualifier, i.name_id, i.listed, i.who, i.why, "                     \
+    "z.seq IS NOT NULL, " MEASUREMENT_COLUMNS ", " asked " "                                                                        \
+    "FROM sighting g LEFT JOIN identification i ON i.seq = (SELECT max(x.seq) FROM identification x WHERE "                         \
+    "x.target_dive = g.dive AND x.target_letter = 'S' AND x.target_number = g.number) "                                             \
+    "LEFT JOIN measurement z ON z.seq = (SELECT max(x.seq) FROM measurement x WHERE "                                               \
+    "x.target_dive = g.dive AND x.target_letter = 'S' AND x.target_number = g.number) " BEYOND("g.")
+/* clang-format on */
+
 int64_t query_sightings(struct store_reader *reader, const struct query_want *want, query_sighting_row *row,
                         void *ctx)
 {
-    /* clang-format off */
-    static const char sql[] =
-        "WITH asked AS MATERIALIZED (SELECT DISTINCT dive, sighting FROM marker_now WHERE dive BETWEEN ?1 AND ?2 "
-        "AND term = 'rope:ask' AND sighting IS NOT NULL AND NOT struck) "
-        "SELECT g.seq, g.dive, g.number, g.seat, g.state, g.label, g.term, g.first_marker, g.last_marker, g.markers, g.individuals, "
-        "g.start_utc_ns, g.lead_ns, g.end_utc_ns, g.closed_by, g.tie, g.tie_term, g.tied_to, g.again_of, g.recomputed, "
-        "i.seq IS NOT NULL, i.target, i.name, i.verbatim, i.rank, i.qualifier, i.name_id, i.listed, i.who, i.why, "
-        "z.seq IS NOT NULL, " MEASUREMENT_COLUMNS ", (g.dive, g.number) IN asked "
-        "FROM sighting g LEFT JOIN identification i ON i.seq = (SELECT max(x.seq) FROM identification x WHERE "
-        "x.target_dive = g.dive AND x.target_letter = 'S' AND x.target_number = g.number) "
-        "LEFT JOIN measurement z ON z.seq = (SELECT max(x.seq) FROM measurement x WHERE "
-        "x.target_dive = g.dive AND x.target_letter = 'S' AND x.target_number = g.number) "
-        "WHERE g.dive BETWEEN ?1 AND ?2 AND g.number > ?3 ORDER BY g.dive, g.number LIMIT ?4";
-    /* clang-format on */
+    static const char all[] = ASKED SIGHTING("(g.dive, g.number) IN asked");
+    static const char brief[] = SIGHTING("0"); /* who asks is found only by a look at every marker */
     struct reader_query query;
     struct query_sighting sighting;
-    reader_begin(&query, reader, sql);
+    reader_begin(&query, reader, want->brief ? brief : all);
     reader_bind_want(&query, want);
     do {
         if (!reader_row(&query))
@@ -181,7 +187,7 @@ int64_t query_spans(struct store_reader *reader, const struct query_want *want, 
     /* clang-format off */
     static const char sql[] =
         "SELECT seq, dive, number, kind, transect, label, term, seat, state, first_marker, last_marker, start_utc_ns, end_utc_ns, "
-        "closed_by, recomputed FROM span WHERE dive BETWEEN ? AND ? AND number > ? ORDER BY dive, number LIMIT ?";
+        "closed_by, recomputed FROM span " BEYOND("");
     /* clang-format on */
     struct reader_query query;
     struct query_span span;
@@ -222,7 +228,7 @@ int64_t query_samples(struct store_reader *reader, const struct query_want *want
     /* clang-format off */
     static const char sql[] =
         "SELECT seq, dive, number, state, container, gear, seat, label, term, note, marker, sighting, taken_utc_ns, why, recomputed "
-        "FROM sample WHERE dive BETWEEN ? AND ? AND number > ? ORDER BY dive, number LIMIT ?";
+        "FROM sample " BEYOND("");
     /* clang-format on */
     struct reader_query query;
     struct query_sample sample;

@@ -39,6 +39,35 @@ int64_t query_channels(struct store_reader *reader, utc_ns from, utc_ns to, quer
     return reader_end(&query);
 }
 
+int64_t query_main_feed(struct store_reader *reader, const char *channel, utc_ns from, utc_ns to,
+                        char feed[SOURCE_SIZE])
+{
+    static const char names[] = "SELECT min(feed), count(*) FROM series WHERE channel = ?";
+    static const char most[] =
+        "SELECT s.feed FROM series s JOIN telemetry t ON t.series = s.id AND t.first_utc_ns <= ? AND "
+        "t.last_utc_ns >= ? WHERE s.channel = ? GROUP BY s.id ORDER BY sum(t.samples) DESC, s.feed LIMIT 1";
+    struct reader_query query;
+    int64_t feeds = 0;
+    feed[0] = '\0';
+    reader_begin(&query, reader, names);
+    sql_bind_text(&query.bind, channel);
+    if (reader_row(&query)) {
+        sql_take_text(&query.take, feed, SOURCE_SIZE);
+        feeds = sql_take_int(&query.take);
+    }
+    int64_t rows = reader_end(&query);
+    if (rows < 0 || feeds <= 1)
+        return rows < 0 ? rows : feeds;
+    feed[0] = '\0';
+    reader_begin(&query, reader, most);
+    sql_bind_int(&query.bind, to.ns);
+    sql_bind_int(&query.bind, from.ns);
+    sql_bind_text(&query.bind, channel);
+    if (reader_row(&query))
+        sql_take_text(&query.take, feed, SOURCE_SIZE);
+    return reader_end(&query);
+}
+
 /* ---- samples of a range ---- */
 
 /* A row of a block: where it stands in time. */
