@@ -3,6 +3,7 @@
 #include <stdarg.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 #include <unistd.h>
 
 static void tell(const struct cli_verb *verb, const char *format, va_list args)
@@ -29,6 +30,16 @@ int cli_misuse(const struct cli_verb *verb, const char *format, ...)
     va_end(args);
     fprintf(stderr, "`bellrope %s --help` shows how it is used\n", verb->name);
     return CLI_USAGE;
+}
+
+bool cli_may_replace(const struct cli_verb *verb, const char *path)
+{
+    struct stat info;
+    if (strcmp(path, "-") == 0 || stat(path, &info) != 0 || S_ISREG(info.st_mode))
+        return true;
+    cli_fail(verb, "%s is %s, not a file; give another name, or - for standard output", path,
+             S_ISDIR(info.st_mode) ? "a folder" : "a device or pipe");
+    return false;
 }
 
 bool cli_colours(FILE *stream)

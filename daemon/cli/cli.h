@@ -39,6 +39,12 @@ struct cli_verb {
 int cli_fail(const struct cli_verb *verb, const char *format, ...) __attribute__((format(printf, 2, 3)));
 int cli_misuse(const struct cli_verb *verb, const char *format, ...) __attribute__((format(printf, 2, 3)));
 
+/*
+ * Whether a file that takes the place of what is there may be written to `path`: nothing is there, or a file, or it is "-". Else, said so: a
+ * device would be replaced by a file, and a folder cannot be.
+ */
+bool cli_may_replace(const struct cli_verb *verb, const char *path);
+
 /* Whether colours are wanted on that stream: a terminal, NO_COLOR unset (no-color.org) and TERM not "dumb". */
 bool cli_colours(FILE *stream);
 

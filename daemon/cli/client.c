@@ -246,7 +246,10 @@ json_t *client_call(struct client *client, const char *method, json_t *params, c
         json_object_set_new(request, "params", params);
     char *line = json_dumps(request, JSON_COMPACT);
     json_decref(request);
-    bool sent = line != NULL && send_all(client, line, strlen(line), why) && send_all(client, "\n", 1, why);
+    size_t len = line != NULL ? strlen(line) : 0;
+    if (line != NULL)
+        line[len++] = '\n'; /* in the place of the NUL: one packet, where two would wait for each other */
+    bool sent = line != NULL && send_all(client, line, len, why);
     free(line);
     while (sent) {
         json_t *message = next_message(client, CLIENT_ANSWER_MS, why);

@@ -44,18 +44,23 @@ static void put_formats(void)
         printf("%s ", format->name);
 }
 
-/* Those words, each followed by a space: formats, or what is in small letters after each bar. */
+/* Those words, each followed by a space: formats, or what is in small letters after each bar, one way of `begin` after another said once. */
 static void put_words(const struct cli_verb *verb)
 {
     if (has_formats(verb)) {
         put_formats();
         return;
     }
+    const char *last = "";
+    size_t last_len = 0;
     for (const char *at = verb->arguments; has_words(verb) && *at != '\0';) {
         at += strspn(at, " |");
         size_t len = strspn(at, "abcdefghijklmnopqrstuvwxyz");
-        if (len > 0 && (at[len] == '\0' || at[len] == ' '))
+        bool again = len == last_len && strncmp(at, last, len) == 0;
+        if (len > 0 && !again && (at[len] == '\0' || at[len] == ' '))
             printf("%.*s ", (int)len, at);
+        last = at;
+        last_len = len;
         at += strcspn(at, "|");
     }
 }

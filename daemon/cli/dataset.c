@@ -97,7 +97,8 @@ bool dataset_read(const struct cli_verb *verb, const char *path, struct export_d
     *out = (struct export_dataset){0};
     int error = ini_text_load(path, &text, &len);
     if (error != 0) {
-        cli_fail(verb, "%s: %s", path, strerror(-error));
+        cli_fail(verb, "%s: cannot be read: %s; it is an INI file with a [dataset] section", path,
+                 strerror(-error));
         return false;
     }
     int wrong = ini_text_parse(path, text, len, on_key, &reading, &report);

@@ -144,7 +144,8 @@ static int visit_database(const struct options *options, const char *path)
     }
     if (!visit.failed && want.dive != NULL && visit.dives == 0) {
         visit.failed = true;
-        snprintf(visit.why, sizeof visit.why, "there is no dive %s", want.dive);
+        snprintf(visit.why, sizeof visit.why, "there is no dive %s in it; without --dive all are shown",
+                 want.dive);
     }
     if (!visit.failed && want.dive == NULL)
         visit_outside(&visit);
@@ -165,12 +166,12 @@ static bool is_tape(const char *path)
     return is;
 }
 
-static void tell_of_tape(struct visit *visit, uint64_t count, const char *says)
+static void tell_of_tape(struct visit *visit, uint64_t count, const char *one, const char *many)
 {
     char text[160];
     if (count == 0)
         return;
-    snprintf(text, sizeof text, "%" PRIu64 " %s", count, says);
+    snprintf(text, sizeof text, "%" PRIu64 " %s", count, count == 1 ? one : many);
     struct doctor_finding finding = {.weight = DOCTOR_TROUBLE, .kind = "tape", .about = "", .text = text};
     on_finding(visit, &finding);
 }
@@ -181,11 +182,15 @@ static void put_damage(const struct options *options, const struct playback *pla
     const struct tape_damage *damage = &played->damage;
     if (!options->json && damage->places + damage->torn_bytes + played->gaps + played->problems > 0)
         puts("The tape itself");
-    tell_of_tape(&visit, damage->places, "damaged places were skipped: what stood there is missing");
+    tell_of_tape(&visit, damage->places, "damaged place was skipped: what stood there is missing",
+                 "damaged places were skipped: what stood there is missing");
     tell_of_tape(&visit, damage->torn_bytes,
+                 "byte of a record cut short stands at its end: the daemon was killed",
                  "bytes of a record cut short stand at its end: the daemon was killed");
-    tell_of_tape(&visit, played->gaps, "places where the disk was too slow and records are missing");
-    tell_of_tape(&visit, played->problems, "records made no sense and were passed over");
+    tell_of_tape(&visit, played->gaps, "place where the disk was too slow and records are missing",
+                 "places where the disk was too slow and records are missing");
+    tell_of_tape(&visit, played->problems, "record made no sense and was passed over",
+                 "records made no sense and were passed over");
 }
 
 static int visit_tape(const struct options *options, const char *tape)

@@ -7,6 +7,8 @@
 
 #include <string.h>
 
+#define REEL_MOST 8 /* that many columns has a cut list for it */
+
 static int misuse_format(const struct cli_verb *verb, const char *name)
 {
     char known[256] = "";
@@ -16,6 +18,26 @@ static int misuse_format(const struct cli_verb *verb, const char *name)
         snprintf(known + len, sizeof known - len, " %s", format->name);
     }
     return cli_misuse(verb, "'%s' is no format; there are:%s", name, known);
+}
+
+/* An option that a format has no use for is refused: passed over, it would not be missed until the file is looked at. */
+static int check_fit(const struct options *options, const char *format)
+{
+    static const struct {
+        const char *option, *formats;
+    } fits[] = {{"table", " csv "},  {"as", " overlay "},
+                {"reel", " edl "},   {"dataset", " dwca "},
+                {"media", " dwca "}, {"video-start", " webvtt srt overlay chapters matroska-chapters "}};
+    char name[64];
+    snprintf(name, sizeof name, " %s ", format);
+    for (size_t i = 0; i < sizeof fits / sizeof fits[0]; i++)
+        if (options_flag(options, fits[i].option) && strstr(fits[i].formats, name) == NULL)
+            return cli_misuse(options->verb, "--%s says nothing to %s; it goes with%.*s", fits[i].option,
+                              format, (int)strlen(fits[i].formats) - 1, fits[i].formats);
+    const char *reel = options_value(options, "reel");
+    if (reel != NULL && (reel[0] == '\0' || strlen(reel) > REEL_MOST))
+        return cli_misuse(options->verb, "--reel takes 1 to %d characters, not '%s'", REEL_MOST, reel);
+    return CLI_DONE;
 }
 
 static int write_it(const struct options *options, const struct export_format *format,
@@ -55,6 +77,9 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
     const struct export_format *format = export_format_find(options.argument[0]);
     if (format == NULL)
         return misuse_format(verb, options.argument[0]);
+    done = check_fit(&options, format->name);
+    if (done != CLI_DONE)
+        return done;
     if (options_value(&options, "o") == NULL)
         return cli_misuse(verb, "-o PATH says where to write; - is standard output");
     if (as != NULL && strcmp(as, "srt") != 0 && strcmp(as, "webvtt") != 0)
@@ -63,7 +88,8 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
     how.has_video_utc = start != NULL && utctext_parse(start, &how.video_utc);
     if (start != NULL && !how.has_video_utc)
         how.video_timecode = start;
-    if (file != NULL && !dataset_read(verb, file, &dataset))
+    if (!cli_may_replace(verb, options_value(&options, "o")) ||
+        (file != NULL && !dataset_read(verb, file, &dataset)))
         return CLI_FAILED;
     return write_it(&options, format, &how);
 }

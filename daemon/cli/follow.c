@@ -23,6 +23,7 @@ struct following {
     bool all;
     bool colours;
     bool shows_state; /* not with --json */
+    bool headed;      /* the names of the columns stand above */
     bool terminal;    /* the state of the dive stands below the markers, renewed each second */
     bool below;       /* and it stands there now */
     char told[DIVESTATE_SIZE];
@@ -137,6 +138,14 @@ static bool listen_to(struct following *following, struct client *client, char *
     return true;
 }
 
+static void show_head(struct following *following)
+{
+    if (!following->options->json && !following->headed)
+        puts(eventline_head());
+    fflush(stdout);
+    following->headed = true;
+}
+
 /* One connection. True: all is seen. False with a sentence; `refused` where trying again is of no use. */
 static bool follow_once(struct following *following, bool *refused, char *why)
 {
@@ -149,6 +158,7 @@ static bool follow_once(struct following *following, bool *refused, char *why)
     if (result == NULL) {
         *refused = true;
     } else {
+        show_head(following);
         if (following->last_seq < 0)
             following->last_seq = json_integer_value(json_object_get(result, "since"));
         all = listen_to(following, client, why);
@@ -207,9 +217,6 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
     following.colours = cli_colours(stdout);
     following.terminal = isatty(STDOUT_FILENO) == 1;
     following.shows_state = !options.json;
-    if (!options.json)
-        puts(eventline_head());
-    fflush(stdout);
     return follow(&following);
 }
 

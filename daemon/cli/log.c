@@ -34,10 +34,18 @@ static const struct {
 
 #define SAYS_WIDTH 40
 
+struct change {
+    int64_t seq;
+    struct when at;
+    json_t *event;
+    char *text; /* as it was published */
+};
+
 struct life {
-    const struct options *options;
-    struct table *table;
-    size_t rows;
+    struct change *change;
+    size_t count, room;
+    char maker[REF_SIZE]; /* the marker that a sighting, span or sample came of */
+    bool failed;
 };
 
 static const struct table_column COLUMNS[] = {{"SEQ", true, false, false},
@@ -66,8 +74,9 @@ static void tell(const json_t *event, char *says, size_t size)
             add(says, size, TOLD[i].before, text);
     }
     if (json_is_integer(individuals)) {
-        snprintf(number, sizeof number, "%" JSON_INTEGER_FORMAT " individuals",
-                 json_integer_value(individuals));
+        json_int_t count = json_integer_value(individuals);
+        snprintf(number, sizeof number, "%" JSON_INTEGER_FORMAT " individual%s", count,
+                 count == 1 ? "" : "s");
         add(says, size, "", number);
     }
     if (json_is_number(length)) {
@@ -113,28 +122,96 @@ static void put_says(struct table *table, const char *says)
     }
 }
 
+static bool make_room(struct life *life)
+{
+    size_t room = life->room == 0 ? 32 : life->room * 2;
+    if (life->count < life->room)
+        return true;
+    struct change *change = realloc(life->change, room * sizeof *change);
+    if (change == NULL)
+        return false;
+    life->change = change;
+    life->room = room;
+    return true;
+}
+
 static bool on_event(void *ctx, const struct query_event *row)
 {
     struct life *life = ctx;
-    json_t *event = json_loadb(row->event, row->len, 0, NULL);
-    char says[NOTE_SIZE * 5], text[SHOW_SIZE], when[64] = "-", made[40];
-    life->rows++;
-    if (life->options->json) {
-        printf("%.*s\n", (int)row->len, row->event);
-    } else if (life->table != NULL && event != NULL) {
-        if (row->at.trust != CLOCK_TRUST_NONE) {
-            event_utc_text(row->at.utc, made);
-            snprintf(when, sizeof when, "%.10s %.8s", made, made + 11);
-        }
-        tell(event, says, sizeof says);
-        table_cellf(life->table, "%lld", (long long)row->seq);
-        table_cell(life->table, when);
-        table_cell(life->table, show_text(event, "type"));
-        table_cell(life->table, time_of(event, text));
-        put_says(life->table, says);
+    struct change change = {.seq = row->seq, .at = row->at, .text = strndup(row->event, row->len)};
+    change.event = change.text != NULL ? json_loads(change.text, 0, NULL) : NULL;
+    if (change.event == NULL || !make_room(life)) {
+        json_decref(change.event);
+        free(change.text);
+        life->failed = true;
+        return false;
     }
-    json_decref(event);
+    life->change[life->count++] = change;
+    const char *type = show_text(change.event, "type");
+    const char *maker = show_text(change.event, strcmp(type, "sample") == 0 ? "marker" : "first");
+    if (maker[0] != '\0')
+        snprintf(life->maker, sizeof life->maker, "%s", maker);
     return true;
+}
+
+static int by_seq(const void *a, const void *b)
+{
+    const struct change *x = a, *y = b;
+    return (x->seq > y->seq) - (x->seq < y->seq);
+}
+
+/* A sighting, span or sample is struck by striking the marker it came of: who did it and why stands there. 0, or -1. */
+static int read_life(struct life *life, struct store_reader *reader, const char *ref)
+{
+    struct query_journal own = {.ref = ref};
+    struct query_journal struck = {.ref = life->maker, .types = QUERY_TYPE(ENTRY_STRIKE)};
+    if (query_journal(reader, &own, on_event, life) < 0)
+        return -1;
+    if (life->maker[0] != '\0' && query_journal(reader, &struck, on_event, life) < 0)
+        return -1;
+    if (life->count > 0)
+        qsort(life->change, life->count, sizeof life->change[0], by_seq);
+    return 0;
+}
+
+static void free_life(struct life *life)
+{
+    for (size_t i = 0; i < life->count; i++) {
+        json_decref(life->change[i].event);
+        free(life->change[i].text);
+    }
+    free(life->change);
+}
+
+static void put_change(struct table *table, const struct change *change)
+{
+    char says[NOTE_SIZE * 5], text[SHOW_SIZE], when[64] = "-", made[40];
+    if (change->at.trust != CLOCK_TRUST_NONE) {
+        event_utc_text(change->at.utc, made);
+        snprintf(when, sizeof when, "%.10s %.8s", made, made + 11);
+    }
+    tell(change->event, says, sizeof says);
+    table_cellf(table, "%lld", (long long)change->seq);
+    table_cell(table, when);
+    table_cell(table, show_text(change->event, "type"));
+    table_cell(table, time_of(change->event, text));
+    put_says(table, says);
+}
+
+static void print_life(const struct options *options, const struct life *life, const char *ref)
+{
+    struct table *table = options->json ? NULL : table_new(COLUMNS, sizeof COLUMNS / sizeof COLUMNS[0]);
+    for (size_t i = 0; i < life->count; i++) {
+        if (options->json)
+            puts(life->change[i].text);
+        else if (table != NULL)
+            put_change(table, &life->change[i]);
+    }
+    if (table != NULL) {
+        printf("%s\n", ref);
+        table_print(table, TABLE_WIDTH, stdout);
+    }
+    table_free(table);
 }
 
 struct last {
@@ -170,6 +247,12 @@ static bool full_ref(const struct options *options, struct store_reader *reader,
         struct last newest = {""};
         struct query_want want = {.dive = dive};
         (void)query_markers(reader, &want, keep_ref, &newest);
+        if (newest.ref[0] == '\0') {
+            cli_fail(options->verb,
+                     "there is no marker yet%s%s; name another --dive, or a record such as S31",
+                     dive[0] != '\0' ? " in dive " : "", dive);
+            return false;
+        }
         snprintf(ref, REF_SIZE, "%s", newest.ref);
     } else {
         entry_ref(ref, dive, letter, number);
@@ -179,25 +262,23 @@ static bool full_ref(const struct options *options, struct store_reader *reader,
 
 static int show(const struct options *options, struct store_reader *reader)
 {
-    struct life life = {.options = options};
+    struct life life = {0};
     char ref[REF_SIZE];
     if (!full_ref(options, reader, ref))
         return CLI_FAILED;
-    if (!options->json)
-        life.table = table_new(COLUMNS, sizeof COLUMNS / sizeof COLUMNS[0]);
-    struct query_journal want = {.ref = ref};
-    int64_t rows = query_journal(reader, &want, on_event, &life);
-    if (rows > 0 && life.table != NULL) {
-        printf("%s\n", ref);
-        table_print(life.table, TABLE_WIDTH, stdout);
-    }
-    table_free(life.table);
-    if (rows < 0)
+    bool read = read_life(&life, reader, ref) == 0;
+    bool found = life.count > 0 && !life.failed;
+    if (read && found)
+        print_life(options, &life, ref);
+    free_life(&life);
+    if (!read)
         return cli_fail(options->verb, "%s", store_reader_error(reader));
-    return rows > 0 ? CLI_DONE
-                    : cli_fail(options->verb,
-                               "there is no record %s; `bellrope markers` and `bellrope sightings` list them",
-                               ref);
+    if (life.failed)
+        return cli_fail(options->verb, "%s: out of memory, or an entry of the journal that is no JSON", ref);
+    return found ? CLI_DONE
+                 : cli_fail(options->verb,
+                            "there is no record %s; `bellrope markers` and `bellrope sightings` list them",
+                            ref);
 }
 
 static int run(const struct cli_verb *verb, int argc, char **argv)

@@ -133,7 +133,8 @@ static bool read_config(struct offline *o, const struct target *target)
     int problems = config_load(&o->config, target->config, &text, &len, &report);
     free(text);
     if (problems != 0) {
-        snprintf(o->why, CLIENT_WHY_SIZE, "%.500s: %d problems; see above", target->config, problems);
+        snprintf(o->why, CLIENT_WHY_SIZE, "%.500s: %d problem%s; see above", target->config, problems,
+                 problems == 1 ? "" : "s");
         return false;
     }
     /* No feed is heard here: the machine's clock says what is now, and the file what was. */
@@ -347,21 +348,19 @@ static json_t *result_of(struct offline *o)
     return result;
 }
 
-static bool is_new_dive(struct offline *o, const struct request *request)
+static bool is_known_dive(struct offline *o, const char *dive)
 {
-    if (!request->new_dive || rowjson_dive_known(o->reader, request->query.dive) == 0)
+    if (dive[0] == '\0' || rowjson_dive_known(o->reader, dive) != 0)
         return true;
-    snprintf(o->why, CLIENT_WHY_SIZE,
-             "there is a dive %s already; give another id (`bellrope dive list` shows them)",
-             request->query.dive);
+    snprintf(o->why, CLIENT_WHY_SIZE, "there is no dive %s; `bellrope dive list` shows the dives", dive);
     return false;
 }
 
 static json_t *run(struct offline *o, const struct target *target, const struct request *request)
 {
     json_t *result = NULL;
-    const char *dive = request->query.dive_given && !request->new_dive ? request->query.dive : "";
-    if (read_config(o, target) && open_record(o, target) && is_new_dive(o, request) &&
+    const char *dive = request->query.dive_given ? request->query.dive : "";
+    if (read_config(o, target) && open_record(o, target) && is_known_dive(o, dive) &&
         begin(o, dive, target->config[0] != '\0')) {
         carry_out(o, request->record, request->record_len);
         result = result_of(o);

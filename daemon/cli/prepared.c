@@ -89,6 +89,7 @@ int prepared_read(const struct cli_verb *verb, const char *path, json_t *dive, j
     prepared.problems += ini_text_parse(path, text, len, on_line, &prepared, &REPORT);
     free(text);
     if (prepared.problems > 0)
-        return cli_fail(verb, "%s: %d problems; see above. Nothing was begun", path, prepared.problems);
+        return cli_fail(verb, "%s: %d problem%s; see above. Nothing was begun", path, prepared.problems,
+                        prepared.problems == 1 ? "" : "s");
     return CLI_DONE;
 }

@@ -3,9 +3,11 @@
 #include "cli/target.h"
 #include "cli/verbs.h"
 
+#include <errno.h>
 #include <limits.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 /* ---- the way from the page to the stills ---- */
 
@@ -20,29 +22,29 @@ static bool folder_of(const char *file, char out[PATH_MAX])
     return realpath(slash != NULL ? copy : ".", out) != NULL;
 }
 
+static void end_with_slash(char folder[PATH_MAX])
+{
+    size_t length = strlen(folder);
+    if (folder[length - 1] != '/' && length + 1 < PATH_MAX)
+        memcpy(folder + length, "/", 2);
+}
+
 /* "../clips/" for a page in /dives/out and stills in /dives/clips. Falls back on the folder as it was given. */
 static void link_from(const char *page, const char *folder, char *out, size_t size)
 {
     char from[PATH_MAX], to[PATH_MAX];
+    size_t common = 0, length = 0;
     snprintf(out, size, "%s/", folder);
     if (strcmp(page, "-") == 0 || !folder_of(page, from) || realpath(folder, to) == NULL)
         return;
-    size_t common = 0, length = 0;
-    for (size_t i = 0; from[i] != '\0' || to[i] != '\0'; i++) {
-        char a = from[i] == '\0' ? '/' : from[i], b = to[i] == '\0' ? '/' : to[i];
-        if (a != b)
-            break;
-        if (a == '/')
-            common = i + 1;
-        if (from[i] == '\0' || to[i] == '\0')
-            break;
-    }
-    const char *rest = strlen(from) >= common ? from + common : "";
-    out[0] = '\0';
-    for (; rest[0] != '\0'; rest = strchr(rest, '/') != NULL ? strchr(rest, '/') + 1 : "")
-        length += (size_t)snprintf(out + length, size - length, "../");
-    snprintf(out + length, size - length, "%s%s", strlen(to) >= common ? to + common : "",
-             strlen(to) > common ? "/" : "");
+    end_with_slash(from);
+    end_with_slash(to);
+    for (size_t i = 0; from[i] != '\0' && from[i] == to[i]; i++)
+        common = from[i] == '/' ? i + 1 : common;
+    for (const char *rest = from + common; *rest != '\0' && length + 3 < size; rest++)
+        if (*rest == '/')
+            length += (size_t)snprintf(out + length, size - length, "../");
+    snprintf(out + length, size - length, "%s", to + common);
 }
 
 /* ---- the verb ---- */
@@ -55,6 +57,13 @@ static bool read_width(const struct options *options, double *width_m)
         return true;
     *width_m = strtod(text, &end);
     return end != text && *end == '\0' && *width_m > 0 && *width_m <= 1000;
+}
+
+static bool has_index(const char *folder)
+{
+    char path[PATH_MAX];
+    snprintf(path, sizeof path, "%s/index.json", folder);
+    return access(path, R_OK) == 0;
 }
 
 static int write_it(const struct options *options, const struct report_options *how, const char *path)
@@ -91,6 +100,11 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
     if (!read_width(&options, &how.view_width_m))
         return cli_misuse(verb, "'%s' is no width in metres, such as 2.5",
                           options_value(&options, "view-width-m"));
+    if (!cli_may_replace(verb, path))
+        return CLI_FAILED;
+    if (how.clips != NULL && !has_index(how.clips))
+        return cli_fail(verb, "%s/index.json: %s; `bellrope clips -o %s` makes it", how.clips,
+                        strerror(errno), how.clips);
     if (how.clips != NULL) {
         link_from(path, how.clips, link, sizeof link);
         how.link = link;

@@ -109,7 +109,7 @@ json_t *rows_get(const struct options *options, const struct rows_want *want, ch
             fprintf(stderr, "no daemon answers; this is what %s has\n", target.db);
         rows = from_database(target.db, want, dive, why);
     } else if (target.db_only) {
-        snprintf(why, sizeof why, "%.500s: no such database", target.db);
+        snprintf(why, sizeof why, "%.500s: there is no such database; check the name", target.db);
     }
     if (rows == NULL)
         cli_fail(options->verb, "%s", why);

@@ -51,30 +51,36 @@ static int read_config(const struct options *options, const char *path, struct t
         snprintf(out->config, sizeof out->config, "%s", path);
     }
     free(config);
-    return problems == 0 ? CLI_DONE : cli_fail(options->verb, "%s: %d problems; see above", path, problems);
+    return problems == 0 ? CLI_DONE
+                         : cli_fail(options->verb, "%s: %d problem%s; see above", path, problems,
+                                    problems == 1 ? "" : "s");
 }
 
-static bool take(char *to, size_t size, const char *value)
+/* Takes over the value of an option. False where it is longer than any such path can be. */
+static bool take(const struct options *options, const char *name, char *to, size_t size)
 {
+    const char *value = options_value(options, name);
     if (value == NULL)
         return true;
-    int len = snprintf(to, size, "%s", value);
-    return len >= 0 && (size_t)len < size;
+    if (strlen(value) >= size) {
+        cli_fail(options->verb, "--%s: a path of at most %zu bytes, not of %zu", name, size - 1,
+                 strlen(value));
+        return false;
+    }
+    snprintf(to, size, "%s", value);
+    return true;
 }
 
 int target_find(const struct options *options, struct target *out)
 {
     *out = (struct target){0};
-    const char *db = options_value(options, "db");
-    if (!take(out->db, sizeof out->db, db) ||
-        !take(out->socket, sizeof out->socket, options_value(options, "socket")) ||
-        !take(out->token_file, sizeof out->token_file, options_value(options, "token-file")))
-        return cli_misuse(options->verb, "a path is too long");
-    out->db_only = db != NULL;
-    if (db != NULL && !take(out->config, sizeof out->config, options_value(options, "config")))
-        return cli_misuse(options->verb, "a path is too long");
-    if (db != NULL)
-        return CLI_DONE;
+    if (!take(options, "db", out->db, sizeof out->db) ||
+        !take(options, "socket", out->socket, sizeof out->socket) ||
+        !take(options, "token-file", out->token_file, sizeof out->token_file))
+        return CLI_FAILED;
+    out->db_only = options_flag(options, "db");
+    if (out->db_only)
+        return take(options, "config", out->config, sizeof out->config) ? CLI_DONE : CLI_FAILED;
     const char *path = config_path(options);
     if (out->socket[0] != '\0' && options_value(options, "config") == NULL)
         return CLI_DONE; /* named outright: a configuration that lies around does not matter */

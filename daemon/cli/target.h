@@ -19,7 +19,7 @@ struct target {
     bool db_only; /* --db */
 };
 
-/* CLI_DONE, or the exit code after saying what is missing and what to do. */
+/* CLI_DONE, or CLI_FAILED after saying what is missing and what to do. */
 int target_find(const struct options *options, struct target *out);
 
 #endif
