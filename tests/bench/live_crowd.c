@@ -48,7 +48,9 @@ int live_crowd_tcp(int port)
     struct sockaddr_in to = {
         .sin_family = AF_INET, .sin_port = htons((uint16_t)port), .sin_addr.s_addr = htonl(INADDR_LOOPBACK)};
     int fd = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
-    if (fd >= 0 && connect(fd, (struct sockaddr *)&to, sizeof to) == 0)
+    if (fd < 0)
+        return -1;
+    if (connect(fd, (struct sockaddr *)&to, sizeof to) == 0)
         return fd;
     close(fd);
     return -1;
@@ -56,7 +58,7 @@ int live_crowd_tcp(int port)
 
 static void await_answer(int fd, size_t answer_bytes)
 {
-    char answer[4096];
+    char answer[4096] = "";
     size_t len = 0;
     while (answer_bytes > 0 ? len < answer_bytes : len == 0 || answer[len - 1] != '\n') {
         ssize_t got = read(fd, answer + len, sizeof answer - len);
