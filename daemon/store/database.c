@@ -283,6 +283,7 @@ enum store_result database_open(sqlite3 **out, const char *path, struct store_er
     static const char *const settings[] = {
         "PRAGMA synchronous=FULL",
         "PRAGMA cache_size=-1024", /* 1 MB: the tails of the tables, which is all that is written */
+        "PRAGMA cache_spill=OFF", /* a large group takes more for its time; spilt pages would be written and read again */
         "PRAGMA journal_size_limit=16777216", /* a log that grew in a bad hour gives its room back */
         "PRAGMA trusted_schema=OFF",
         "PRAGMA temp_store=MEMORY",

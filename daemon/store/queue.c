@@ -4,7 +4,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { ALIGNMENT = 16, KEPT_BYTES = 1 << 20 };
+enum { ALIGNMENT = 16, KEPT_BYTES = 64 << 10 };
 
 struct head {
     size_t entry_len, event_len;

@@ -26,7 +26,7 @@ struct queued_entry {
 bool entry_queue_push(struct entry_queue *queue, const struct entry *entry, const char *event, size_t len);
 /* The entry at offset *at, which is moved behind it; false at the end. */
 bool entry_queue_next(const struct entry_queue *queue, size_t *at, struct queued_entry *out);
-/* Empties it, and gives back what a burst made it take beyond a megabyte. */
+/* Empties it, and gives back what a burst made it take beyond 64 kB. */
 void entry_queue_clear(struct entry_queue *queue);
 void entry_queue_free(struct entry_queue *queue);
 

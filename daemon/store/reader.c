@@ -5,14 +5,33 @@
 #include <stdlib.h>
 #include <string.h>
 
+static struct store_reader *reader_new(const char *path, struct store_error *error)
+{
+    struct store_reader *reader = calloc(1, sizeof *reader);
+    if (reader != NULL && (reader->path = strdup(path)) != NULL)
+        return reader;
+    free(reader);
+    store_error_set(error, STORE_NO_MEMORY, "%s: out of memory", path);
+    return NULL;
+}
+
+enum store_result reader_borrow(struct store_reader **out, sqlite3 *db, const char *path,
+                                struct store_error *error)
+{
+    *out = reader_new(path, error);
+    if (*out == NULL)
+        return STORE_NO_MEMORY;
+    (*out)->db = db;
+    (*out)->borrowed = true;
+    return STORE_OK;
+}
+
 enum store_result store_reader_open(struct store_reader **out, const char *path, struct store_error *error)
 {
     *out = NULL;
-    struct store_reader *reader = calloc(1, sizeof *reader);
-    if (reader == NULL || (reader->path = strdup(path)) == NULL) {
-        free(reader);
-        return store_error_set(error, STORE_NO_MEMORY, "%s: out of memory", path);
-    }
+    struct store_reader *reader = reader_new(path, error);
+    if (reader == NULL)
+        return STORE_NO_MEMORY;
     enum store_result result = database_open_reader(&reader->db, path, error);
     if (result == STORE_OK)
         *out = reader;
@@ -27,7 +46,8 @@ void store_reader_close(struct store_reader *reader)
         return;
     for (size_t i = 0; i < READER_KEPT; i++)
         sqlite3_finalize(reader->kept[i].stmt);
-    (void)database_close(reader->db);
+    if (!reader->borrowed)
+        (void)database_close(reader->db);
     free(reader->path);
     free(reader);
 }

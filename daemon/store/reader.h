@@ -24,6 +24,7 @@ struct reader_statement {
 
 struct store_reader {
     sqlite3 *db;
+    bool borrowed; /* the connection belongs to somebody else */
     char *path;
     struct reader_statement kept[READER_KEPT];
     bool held;
@@ -38,6 +39,10 @@ struct reader_query {
     int rc;
     int64_t rows;
 };
+
+/* A reader on a connection that is open already and stays so; closed like any other. The store's schema is parsed once less that way. */
+enum store_result reader_borrow(struct store_reader **out, sqlite3 *db, const char *path,
+                                struct store_error *error);
 
 void reader_begin(struct reader_query *query, struct store_reader *reader, const char *sql);
 /* The same for a text that is made up anew each time. */

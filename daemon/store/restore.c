@@ -6,6 +6,7 @@
 #include "store/reader.h"
 #include "store/store_state.h"
 
+#include <assert.h>
 #include <stdio.h>
 #include <string.h>
 
@@ -247,7 +248,9 @@ enum store_result store_restore(struct store *store, store_restore_sink *sink, v
     /* a boot of the machine without a name is like no other */
     const char *boot = store->host_boot_id[0] != '\0' ? store->host_boot_id : "?";
     struct restoring r = {.host_boot_id = boot, .sink = sink, .ctx = ctx};
-    enum store_result result = store_reader_open(&r.reader, store->path, error);
+    /* The writer's connection: nothing was handed in yet, so its thread has not touched it. */
+    assert(store->submitted_seq == store->first_seq && store->samples_in + store->observations_in == 0);
+    enum store_result result = reader_borrow(&r.reader, store->db, store->path, error);
     for (size_t i = 0; i < sizeof parts / sizeof *parts && result == STORE_OK; i++)
         if (parts[i](&r) < 0)
             result = store_error_set(error, STORE_TROUBLE, "%s", store_reader_error(r.reader));

@@ -88,12 +88,6 @@ struct rows *rows_open(sqlite3 *db, int64_t run)
         return NULL;
     rows->db = db;
     rows->run = run;
-    for (int i = 0; i < STATEMENTS; i++)
-        if (sqlite3_prepare_v3(db, sql[i], -1, SQLITE_PREPARE_PERSISTENT, &rows->stmt[i], NULL) !=
-            SQLITE_OK) {
-            rows_close(rows);
-            return NULL;
-        }
     return rows;
 }
 
@@ -106,9 +100,16 @@ void rows_close(struct rows *rows)
     free(rows);
 }
 
+/* Prepared when first needed: most runs need few, and none waits for them at the start. */
 static struct sql_bind begin(struct rows *rows, enum statement statement)
 {
-    return sql_bind_begin(rows->stmt[statement]);
+    sqlite3_stmt **stmt = &rows->stmt[statement];
+    int rc = SQLITE_OK;
+    if (*stmt == NULL)
+        rc = sqlite3_prepare_v3(rows->db, sql[statement], -1, SQLITE_PREPARE_PERSISTENT, stmt, NULL);
+    struct sql_bind bind = sql_bind_begin(*stmt);
+    bind.rc = rc;
+    return bind;
 }
 
 /* ---- parts that several tables have ---- */

@@ -123,7 +123,7 @@ void store_counts(struct store *store, struct store_counts *out);
 
 /*
  * What was open when the database was last written, as `fields` records (core/fields.h) in the order in which the engine takes them as
- * INPUT_RESTORE; the last is op=restore.end. docs/database.md lists them. Call it after store_open and before the first store_submit.
+ * INPUT_RESTORE; the last is op=restore.end. docs/database.md lists them. Call it after store_open and before anything is handed in.
  * STORE_OK, or STORE_TROUBLE with *error filled in where the database cannot be read.
  */
 typedef void store_restore_sink(void *ctx, const char *bytes, size_t len);

@@ -89,16 +89,22 @@ static void run_round(struct client *client, const struct live_daemon *daemon, i
 {
     char peer[200], name[96];
     int64_t from = live_int(daemon, "SELECT max(seq) FROM journal");
+    double cpu = live_cpu_s(daemon);
     double ours = press(client, presses);
+    cpu = live_cpu_s(daemon) - cpu;
     int64_t upto = live_int(daemon, "SELECT max(seq) FROM journal");
     struct live_rows *rows = live_rows_read(daemon->database, from, upto);
     snprintf(peer, sizeof peer, "%s/peer.db", daemon->folder);
+    double peer_cpu = bench_cpu_s();
     double theirs = live_rows_write(rows, peer, GROUP);
+    peer_cpu = bench_cpu_s() - peer_cpu;
     double count = (double)live_rows_count(rows);
     snprintf(name, sizeof name, "markers%s: rows", what);
     bench_say(name, "rows/s", count / ours, count / theirs, goal, goal > 0 ? "rate" : "show");
     snprintf(name, sizeof name, "markers%s: presses", what);
     bench_say(name, "presses/s", presses / ours, presses / theirs, 0, "show");
+    snprintf(name, sizeof name, "markers%s: processor", what);
+    bench_say(name, "us/row", cpu / count * 1e6, peer_cpu / count * 1e6, 0, "show");
     if (goal > 0)
         bench_say("markers: rows, at least", "rows/s", count / ours, 0, 20000, "least");
     live_rows_free(rows);

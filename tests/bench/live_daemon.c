@@ -148,6 +148,15 @@ void live_stop(struct live_daemon *daemon)
     daemon->pid = running = 0;
 }
 
+double live_cpu_s(const struct live_daemon *daemon)
+{
+    clockid_t clock;
+    struct timespec used = {0};
+    if (clock_getcpuclockid(daemon->pid, &clock) != 0 || clock_gettime(clock, &used) != 0)
+        live_fail("bellroped is gone");
+    return (double)used.tv_sec + (double)used.tv_nsec / 1e9;
+}
+
 const char *live_plans(void)
 {
     return BENCH_PLANS;

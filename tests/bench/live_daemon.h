@@ -28,6 +28,9 @@ void live_configure(struct live_daemon *daemon, const char *more);
 double live_start(struct live_daemon *daemon);
 void live_stop(struct live_daemon *daemon);
 
+/* Seconds of processor that it has taken so far, all its threads. */
+double live_cpu_s(const struct live_daemon *daemon);
+
 /* The folder of the key plans, and a free UDP port of 127.0.0.1. */
 const char *live_plans(void);
 int live_udp_port(void);
