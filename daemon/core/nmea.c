@@ -30,9 +30,15 @@ static bool ends(char c)
     return c == ',' || c == '*';
 }
 
+/* 0 to 9; more for what is no digit. */
+static unsigned digit(const char *at)
+{
+    return (unsigned)(uint8_t)*at - '0';
+}
+
 static bool is_digit(char c)
 {
-    return (unsigned)(c - '0') < 10U;
+    return digit(&c) < 10U;
 }
 
 /* Leaves the field at `at`: past the comma, or on the '*', where all further fields are empty. Anything else spoils the sentence. */
@@ -74,29 +80,20 @@ static const char *digits(const char *at, uint64_t *mantissa)
 {
     uint64_t value = *mantissa;
 
-    for (; is_digit(*at); at++) {
-        value = value * 10U + (unsigned)(*at - '0');
+    for (unsigned d = digit(at); d < 10U; d = digit(++at)) {
+        value = value * 10U + d;
     }
     *mantissa = value;
     return at;
 }
 
-/* A decimal number; false if the field is empty. */
-static bool number(struct cursor *c, double *out)
+/* A decimal number from its first digit or its point on, to the end of the field. */
+static bool unsigned_number(struct cursor *c, const char *first, double *out)
 {
-    const char *at = skip_blanks(c->at);
-    bool negative = *at == '-';
     uint64_t mantissa = 0;
+    const char *at = digits(first, &mantissa);
+    ptrdiff_t count = at - first, decimals = 0;
 
-    if (ends(*at)) {
-        leave(c, at);
-        return false;
-    }
-    at += negative || *at == '+';
-    const char *first = at;
-    at = digits(at, &mantissa);
-    ptrdiff_t count = at - first;
-    ptrdiff_t decimals = 0;
     if (*at == '.') {
         const char *point = ++at;
         at = digits(at, &mantissa);
@@ -107,10 +104,30 @@ static bool number(struct cursor *c, double *out)
         spoil(c);
         return false;
     }
-    leave(c, skip_blanks(at));
-    double value = (double)mantissa / power_of_ten[decimals];
-    *out = negative && mantissa != 0 ? -value : value;
+    leave(c, *at == ',' ? at : skip_blanks(at));
+    *out = (double)(int64_t)mantissa / power_of_ten[decimals]; /* the signed conversion is one instruction */
     return true;
+}
+
+/* A decimal number; false if the field is empty. */
+static bool number(struct cursor *c, double *out)
+{
+    const char *at = c->at;
+
+    if (is_digit(*at)) { /* nearly all */
+        return unsigned_number(c, at, out);
+    }
+    at = skip_blanks(at);
+    if (ends(*at)) {
+        leave(c, at);
+        return false;
+    }
+    const bool negative = *at == '-';
+    const bool known = unsigned_number(c, at + (negative || *at == '+'), out);
+    if (known && negative && *out != 0.0) {
+        *out = -*out;
+    }
+    return known;
 }
 
 /* A whole number without sign, of at most nine digits; false if the field is empty. */
@@ -677,14 +694,19 @@ static enum nmea_verdict read_body(const char *start, const char *star, struct n
 
 static uint8_t exclusive_or(const char *from, const char *to)
 {
-    uint64_t sum = 0;
+    uint64_t word, sum = 0;
 
     for (; to - from >= 8; from += 8) {
-        uint64_t word;
         memcpy(&word, from, sizeof word);
         sum ^= word;
     }
     sum ^= sum >> 32;
+    if (to - from >= 4) {
+        uint32_t half;
+        memcpy(&half, from, sizeof half);
+        sum ^= half;
+        from += 4;
+    }
     sum ^= sum >> 16;
     sum ^= sum >> 8;
     for (; from < to; from++) {
