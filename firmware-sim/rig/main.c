@@ -121,7 +121,29 @@ static size_t add_udp(struct script *script, const char *udp)
     return 0;
 }
 
-static size_t read_script(struct script *script, const struct options *options)
+static size_t add_seed(struct script *script, const char *seed)
+{
+    char *end = NULL;
+    script->seed = strtoull(seed, &end, 0);
+    if (end != seed && *end == '\0' && seed[0] != '-')
+        return 0;
+    fprintf(stderr, "--seed: '%s' is not a whole number\n", seed);
+    return 1;
+}
+
+static size_t add_hours(struct options *options)
+{
+    char *end = NULL;
+    double hours = strtod(options->hours, &end);
+    if (end != options->hours && *end == '\0' && hours >= 0 && hours <= 1000) {
+        options->taped.length_ns = (int64_t)(hours * 3.6e12);
+        return 0;
+    }
+    fprintf(stderr, "--hours: '%s' is not a number from 0 to 1000\n", options->hours);
+    return 1;
+}
+
+static size_t read_script(struct script *script, struct options *options)
 {
     size_t problems = 0;
     script_init(script);
@@ -141,7 +163,9 @@ static size_t read_script(struct script *script, const struct options *options)
     if (options->udp)
         problems += add_udp(script, options->udp);
     if (options->seed)
-        script->seed = strtoull(options->seed, NULL, 0);
+        problems += add_seed(script, options->seed);
+    if (options->hours)
+        problems += add_hours(options);
     return problems;
 }
 
@@ -201,8 +225,6 @@ static int run(const struct script *script, struct options *options)
     if (!options->taped.tape)
         return live_run(script, &options->live);
     options->taped.truth = options->live.truth;
-    if (options->hours)
-        options->taped.length_ns = (int64_t)(strtod(options->hours, NULL) * 3.6e12);
     return taped_run(script, &options->taped);
 }
 

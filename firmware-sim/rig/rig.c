@@ -665,10 +665,3 @@ void rig_count(const struct rig *rig, int pad, struct rig_count *out)
     }
     free(green);
 }
-
-const char *rig_pad_key(const struct rig *rig, const struct rig_press *press, char out[4])
-{
-    if (!wire_key_name(press->key, rig->script->pad[press->pad].cols, out))
-        out[0] = 0;
-    return out;
-}

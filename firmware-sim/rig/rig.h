@@ -109,7 +109,4 @@ struct rig_count {
 /* Of one pad, or of all (-1). */
 void rig_count(const struct rig *rig, int pad, struct rig_count *out);
 
-/* "B2" */
-const char *rig_pad_key(const struct rig *rig, const struct rig_press *press, char out[4]);
-
 #endif
