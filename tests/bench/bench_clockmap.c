@@ -1,7 +1,9 @@
 /*
  * The clock map of a keypad with its window full, asked and given pongs:  bench_clockmap [ROUNDS] [SCALE] [grow]
+ *                                                                         bench_clockmap calls COUNT
  *
- * The pad runs 2,000 ppm fast and wanders; pings go out twice a second and take from 0.2 to 0.8 ms each way, one in ten back up to 5 ms.
+ * The pad runs 2,000 ppm fast and wanders; pings go out twice a second and take from 0.2 to 0.8 ms each way, one in ten back up to 5 ms. `calls` gives so many and asks so many
+ * times and times nothing: for counting instructions.
  */
 #include "core_bench.h"
 
@@ -97,8 +99,18 @@ static double seconds(double scale)
     return take_many(&pad, (size_t)(200000 * scale));
 }
 
+static int call(size_t count)
+{
+    static struct pad pad;
+    int64_t sum = 0;
+    start_pad(&pad);
+    return take_many(&pad, count) >= 0 && ask_many(&pad, count, &sum) >= 0 && pad.map.steps == 0 ? 0 : 1;
+}
+
 int main(int argc, char **argv)
 {
     const struct core_bench bench = {"clock map", rows, seconds};
+    if (argc == 3 && strcmp(argv[1], "calls") == 0)
+        return call((size_t)atol(argv[2]));
     return core_bench_main(&bench, argc, argv);
 }

@@ -3,13 +3,13 @@
 #   --quick  fewer and smaller rounds, without what takes long, under a minute
 #   --json   one JSON object a row instead of the table
 #   NAME     only these benches. A bench NAME is bench_NAME.c or NAME.py beside this file; it is called with the number of rounds and
-#            the share of the full work, NAME.py with the build folder before them, and prints rows (bench.h)
+#            the share of the full work, NAME.py with the build folder before them, and prints rows (bench.h); 77 means skipped
 # Judge ratios, not figures: machines are shared and noisy.
 set -eu
 cd "$(dirname "$0")/../.."
 rounds=5
 scale=1
-every="nmea clockmap sampleblock ltc green burst markers fanout catchup start load exports"
+every="nmea nmea_peers clockmap sampleblock ltc instructions growth green burst markers fanout catchup start load exports"
 json=
 names=
 for argument in "$@"; do
@@ -54,6 +54,12 @@ for name in ${names:-$every}; do
         echo "run.sh: there is no bench '$name'" >&2
         exit 2
     fi
-    "$@" "$rounds" "$scale" >>"$rows" 2>>"$build/bench.log" || echo "bench $name failed; see $build/bench.log" >&2
+    status=0
+    "$@" "$rounds" "$scale" >>"$rows" 2>>"$build/bench.log" || status=$?
+    case $status in
+    0) ;;
+    77) tail -n 1 "$build/bench.log" >&2 ;;
+    *) echo "bench $name failed; see $build/bench.log" >&2 ;;
+    esac
 done
 python3 tests/bench/table.py $json "$rows"
