@@ -9,7 +9,7 @@
 #include "io/subscription.h"
 
 #define FETCH_BYTES_FIRST ((size_t)32 * 1024)
-#define FETCH_BYTES_MOST ((size_t)512 * 1024)
+#define FETCH_BYTES_MOST ((size_t)1024 * 1024)
 
 struct fetch {
     /* wanted */
