@@ -1,3 +1,4 @@
+#include "io/arrival.h"
 #include "io/backoff.h"
 #include "io/feed_kinds.h"
 #include "io/hostclock.h"
@@ -22,9 +23,10 @@ enum { PIECE_BYTES = 16384, FIRST_WAIT_MS = 250, LAST_WAIT_MS = 2000 };
 
 struct feed_file {
     uv_timer_t timer; /* absent: the next try; reading: the next piece; at the end of the file: not running */
-    uv_fs_event_t watch; /* at the end of the file */
-    struct line *line;   /* not NULL: it does everything */
-    int fd;              /* -1: absent */
+    uv_fs_event_t watch;    /* at the end of the file */
+    struct arrival arrival; /* while it is absent */
+    struct line *line;      /* not NULL: it does everything */
+    int fd;                 /* -1: absent */
     int handles;
     bool closing;
     bool leaving; /* another file took its place: read to the end, then look there */
@@ -38,9 +40,21 @@ struct feed_file {
 
 static void on_timer(uv_timer_t *timer);
 
+/* At first again and again; then, where the folder tells what comes, seldom. */
 static void try_later(struct feed_file *feed)
 {
-    uv_timer_start(&feed->timer, on_timer, backoff_next_ms(&feed->backoff), 0);
+    uint32_t wait_ms = backoff_next_ms(&feed->backoff);
+    if (arrival_watch(&feed->arrival, feed->config.path) && wait_ms >= LAST_WAIT_MS)
+        wait_ms = ARRIVAL_QUIET_MS;
+    uv_timer_start(&feed->timer, on_timer, wait_ms, 0);
+}
+
+static void on_arrival(void *ctx)
+{
+    struct feed_file *feed = ctx;
+    backoff_reset(&feed->backoff);
+    if (!feed->closing && feed->fd < 0 && feed->line == NULL)
+        uv_timer_start(&feed->timer, on_timer, 0, 0);
 }
 
 static void tell(struct feed_file *feed, const char *why)
@@ -124,6 +138,7 @@ static void become_line(struct feed_file *feed)
                              .deliver = feed->deliver};
     close(feed->fd);
     feed->fd = -1;
+    arrival_rest(&feed->arrival);
     feed->line = line_new(feed->timer.loop, &plan);
     if (feed->line == NULL)
         try_later(feed);
@@ -142,6 +157,7 @@ static void try_open(struct feed_file *feed)
     } else if (!S_ISREG(info.st_mode)) {
         become_line(feed);
     } else {
+        arrival_rest(&feed->arrival);
         feed->trouble[0] = '\0';
         feed->leaving = false;
         log_info("%s: reading file:%s", feed->name, feed->config.path);
@@ -172,8 +188,9 @@ struct feed_file *feed_file_new(uv_loop_t *loop, const struct feed_plan *plan)
     feed->backoff = (struct backoff){.first_ms = FIRST_WAIT_MS, .last_ms = LAST_WAIT_MS};
     uv_timer_init(loop, &feed->timer);
     uv_fs_event_init(loop, &feed->watch);
-    feed->timer.data = feed->watch.data = feed;
-    feed->handles = 2;
+    arrival_open(&feed->arrival, loop, on_arrival, feed);
+    feed->timer.data = feed->watch.data = feed->arrival.poll.data = feed;
+    feed->handles = arrival_is_open(&feed->arrival) ? 3 : 2;
     uv_timer_start(&feed->timer, on_timer, 0, 0);
     return feed;
 }
@@ -195,6 +212,8 @@ void feed_file_close(struct feed_file *feed)
     if (feed->fd >= 0)
         close(feed->fd);
     feed->fd = -1;
+    if (arrival_is_open(&feed->arrival))
+        arrival_close(&feed->arrival, on_closed);
     uv_close((uv_handle_t *)&feed->timer, on_closed);
     uv_close((uv_handle_t *)&feed->watch, on_closed);
 }

@@ -1,6 +1,7 @@
 #include "io/line.h"
 
 #include "core/fields.h"
+#include "io/arrival.h"
 #include "io/backoff.h"
 #include "io/hostclock.h"
 #include "io/log.h"
@@ -20,14 +21,16 @@ enum { READ_BYTES = 65536, FIRST_WAIT_MS = 100, LAST_WAIT_MS = 2000, PATH_SIZE =
 struct line {
     uv_poll_t poll;
     uv_timer_t timer; /* runs only while the line is down, and for a moment after a failed write */
+    struct arrival arrival;
     uv_loop_t *loop;
     struct serial *serial; /* NULL: down */
-    int handles; /* that the loop has not closed yet; the poll can be used again when only the timer is left */
+    int handles; /* that the loop has not closed yet; the poll is used again when its own is closed */
     bool closing;
     void (*closed)(void *ctx);
     void *closed_ctx;
     bool watches_room;
     int write_error;
+    bool is_file; /* `path` names a file, or USB ids one below /dev */
     struct backoff backoff;
     struct line_counters counters;
     size_t queued;
@@ -50,6 +53,24 @@ struct line {
 static void on_ready(uv_poll_t *poll, int status, int events);
 static void on_timer(uv_timer_t *timer);
 
+/* At first again and again; then, where the folder tells what comes, seldom. */
+static void try_later(struct line *line)
+{
+    uint32_t wait_ms = backoff_next_ms(&line->backoff);
+    bool tells = line->is_file && arrival_watch(&line->arrival, line->by_usb ? "/dev/" : line->path);
+    if (tells && wait_ms >= line->backoff.last_ms)
+        wait_ms = ARRIVAL_QUIET_MS;
+    uv_timer_start(&line->timer, on_timer, wait_ms, 0);
+}
+
+static void on_arrival(void *ctx)
+{
+    struct line *line = ctx;
+    backoff_reset(&line->backoff);
+    if (!line->closing && line->serial == NULL)
+        uv_timer_start(&line->timer, on_timer, 0, 0);
+}
+
 static void on_closed(uv_handle_t *handle)
 {
     struct line *line = handle->data;
@@ -58,7 +79,7 @@ static void on_closed(uv_handle_t *handle)
             line->closed(line->closed_ctx);
         free(line);
     } else if (!line->closing) {
-        uv_timer_start(&line->timer, on_timer, backoff_next_ms(&line->backoff), 0);
+        try_later(line);
     }
 }
 
@@ -203,9 +224,10 @@ static void try_open(struct line *line)
         if (strcmp(line->trouble, error.text) != 0)
             log_warning("%s: %s: %s; trying again until it is there", line->name, line->path, error.text);
         snprintf(line->trouble, sizeof line->trouble, "%s", error.text);
-        uv_timer_start(&line->timer, on_timer, backoff_next_ms(&line->backoff), 0);
+        try_later(line);
         return;
     }
+    arrival_rest(&line->arrival);
     line->serial = serial;
     line->poll.data = line;
     line->handles++;
@@ -244,6 +266,7 @@ static void copy_plan(struct line *line, const struct line_plan *plan)
     } else {
         snprintf(line->path, sizeof line->path, "%s", plan->path);
     }
+    line->is_file = !plan->is_command;
     line->baud = plan->baud;
     line->open = plan->open;
     line->open_ctx = plan->open_ctx;
@@ -264,8 +287,10 @@ struct line *line_new(uv_loop_t *loop, const struct line_plan *plan)
     line->backoff.first_ms = plan->first_wait_ms != 0 ? plan->first_wait_ms : FIRST_WAIT_MS;
     line->backoff.last_ms = plan->last_wait_ms != 0 ? plan->last_wait_ms : LAST_WAIT_MS;
     uv_timer_init(loop, &line->timer);
-    line->handles = 1;
     line->timer.data = line;
+    arrival_open(&line->arrival, loop, on_arrival, line);
+    line->arrival.poll.data = line;
+    line->handles = arrival_is_open(&line->arrival) ? 2 : 1;
     uv_timer_start(&line->timer, on_timer, 0, 0);
     return line;
 }
@@ -305,5 +330,7 @@ void line_close(struct line *line, void (*closed)(void *ctx), void *ctx)
     line->closed = closed;
     line->closed_ctx = ctx;
     shut(line);
+    if (arrival_is_open(&line->arrival))
+        arrival_close(&line->arrival, on_closed);
     uv_close((uv_handle_t *)&line->timer, on_closed);
 }

@@ -3,7 +3,10 @@
  * how they are opened and in the kinds of their inputs.
  *
  *   absent --opened--> up --hang-up, error--> absent      tried again after 0.1 s, then 0.2 ... up to 2 s; anew
- *                                             from 0.1 s once bytes have come
+ *                                             from 0.1 s once bytes have come, or something of its name has
+ *
+ * What is simply not there is then left to a watch of its folder (arrival.h), and the line sleeps; the longest wait goes on where
+ * it is there and cannot be opened, and for commands.
  *
  * `up` carries op=up port=PATH; `down` carries op=down why=TEXT.
  *
@@ -37,6 +40,7 @@ struct line_plan {
     uint32_t baud;      /* 0: any does (native USB) */
     line_open_fn *open; /* NULL: a serial port */
     void *open_ctx;
+    bool is_command;                      /* `path` names no file */
     uint32_t first_wait_ms, last_wait_ms; /* between tries; 0: 100 and 2000 */
     enum input_kind bytes, up, down;
     int source;

@@ -193,6 +193,7 @@ struct ltcpipe *ltcpipe_new(uv_loop_t *loop, const struct ltcpipe_plan *plan)
                              .path = pipe->source,
                              .open = command ? open_command : line_open_stream,
                              .open_ctx = pipe,
+                             .is_command = command,
                              .first_wait_ms = command ? FIRST_WAIT_MS : 0,
                              .last_wait_ms = command ? LAST_WAIT_MS : 0,
                              .bytes = INPUT_FEED,
