@@ -323,9 +323,9 @@ int main(int argc, char **argv)
     pads_open(&daemon);
     pid_t host = host_start(daemon.folder);
     live_start(&daemon);
-    run_for(&feeds, INT64_C(1000000000), false);
+    run_for(&feeds, INT64_C(800000000), false);
     for (int i = 0; i < rounds; i++)
-        run_round(&feeds, 10 * scale);
+        run_round(&feeds, 7.5 * scale);
     live_stop(&daemon);
     (void)kill(host, SIGKILL);
     (void)waitpid(host, NULL, 0);

@@ -110,17 +110,6 @@ static void run_round(struct client *client, const struct live_daemon *daemon, i
     live_rows_free(rows);
 }
 
-static void new_dive(const struct client *client, int number)
-{
-    static char answer[4096];
-    char question[160];
-    live_ask(client->fd, "{\"jsonrpc\":\"2.0\",\"id\":1,\"method\":\"dive.end\"}\n", answer, sizeof answer);
-    snprintf(question, sizeof question,
-             "{\"jsonrpc\":\"2.0\",\"id\":2,\"method\":\"dive.begin\",\"params\":{\"id\":\"N%03d\"}}\n",
-             number);
-    live_ask(client->fd, question, answer, sizeof answer);
-}
-
 int main(int argc, char **argv)
 {
     int rounds = argc > 1 ? atoi(argv[1]) : 5;
@@ -138,13 +127,13 @@ int main(int argc, char **argv)
     client.feeds = &feeds;
     client.fd = live_connect(daemon.socket);
     for (int i = 0; i < rounds; i++) {
-        new_dive(&client, i);
+        live_new_dive(&daemon, i);
         run_round(&client, &daemon, (int)(10000 * scale), "", 0.7);
     }
     for (int growth = 1; growth <= 100 && scale >= 1; growth *= 10) {
         char what[32];
         snprintf(what, sizeof what, ", a dive of %d", 500 * growth);
-        new_dive(&client, 500 + growth);
+        live_new_dive(&daemon, 500 + growth);
         run_round(&client, &daemon, 500 * growth, what, 0);
     }
     live_stop(&daemon);

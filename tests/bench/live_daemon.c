@@ -174,6 +174,19 @@ int live_udp_port(void)
     return ntohs(at.sin_port);
 }
 
+void live_new_dive(const struct live_daemon *daemon, int number)
+{
+    static char answer[4096];
+    char question[160];
+    int fd = live_connect(daemon->socket);
+    live_ask(fd, "{\"jsonrpc\":\"2.0\",\"id\":1,\"method\":\"dive.end\"}\n", answer, sizeof answer);
+    snprintf(question, sizeof question,
+             "{\"jsonrpc\":\"2.0\",\"id\":2,\"method\":\"dive.begin\",\"params\":{\"id\":\"N%03d\"}}\n",
+             number);
+    live_ask(fd, question, answer, sizeof answer);
+    close(fd);
+}
+
 int64_t live_int(const struct live_daemon *daemon, const char *sql)
 {
     sqlite3 *db = NULL;

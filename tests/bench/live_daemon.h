@@ -39,6 +39,9 @@ int live_udp_port(void);
 int live_connect(const char *path);
 size_t live_ask(int fd, const char *question, char *answer, size_t size);
 
+/* Ends the open dive and begins dive number `number`. */
+void live_new_dive(const struct live_daemon *daemon, int number);
+
 /* One integer of the database, read beside the daemon. */
 int64_t live_int(const struct live_daemon *daemon, const char *sql);
 
