@@ -336,10 +336,12 @@ static bool normalise(enum channel_kind kind, double *value)
     return true;
 }
 
-static enum channel_verdict store(struct channel_set *set, int id, uint8_t feed, struct channel_sample sample)
+/* The sample in its parts: written to memory piece by piece and read back whole, it would stall the processor each time. */
+static enum channel_verdict store(struct channel_set *set, int id, uint8_t feed, int64_t at_ns, double value,
+                                  double second)
 {
     struct channel_series *series = series_for(set, id, feed);
-    int64_t arrived = sample.at_ns + set->feed[feed].latency_ns;
+    int64_t arrived = at_ns + set->feed[feed].latency_ns;
 
     if (series == NULL) {
         return CHANNEL_NO_ROOM;
@@ -347,7 +349,7 @@ static enum channel_verdict store(struct channel_set *set, int id, uint8_t feed,
     if (arrived > set->newest_arrival_ns) {
         set->newest_arrival_ns = arrived;
     }
-    return put(series, sample);
+    return put(series, (struct channel_sample){.at_ns = at_ns, .value = value, .second = second});
 }
 
 static enum channel_who who_of(int id)
@@ -368,10 +370,8 @@ static enum channel_verdict add_half(struct channel_set *set, int id, bool latit
 
     if (half->known && half->at_ns == at.ns && half->latitude != latitude) {
         half->known = false;
-        return store(set, latitude_of(who), feed,
-                     (struct channel_sample){.at_ns = at.ns,
-                                             .value = latitude ? value : half->value,
-                                             .second = latitude ? half->value : value});
+        return store(set, latitude_of(who), feed, at.ns, latitude ? value : half->value,
+                     latitude ? half->value : value);
     }
     *half = (struct channel_half){
         .known = true, .latitude = latitude, .feed = feed, .at_ns = at.ns, .value = value};
@@ -390,7 +390,7 @@ enum channel_verdict channel_add(struct channel_set *set, int id, uint8_t feed, 
     if (kind == CHANNEL_LATITUDE || kind == CHANNEL_LONGITUDE) {
         return add_half(set, id, kind == CHANNEL_LATITUDE, feed, at, value);
     }
-    return store(set, id, feed, (struct channel_sample){.at_ns = at.ns, .value = value});
+    return store(set, id, feed, at.ns, value, 0.0);
 }
 
 /* ---- asking ---- */

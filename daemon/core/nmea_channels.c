@@ -2,7 +2,6 @@
 #include "core/nmea.h"
 
 #include <math.h>
-#include <string.h>
 
 #include "core/channel.h"
 #include "core/geo.h"
@@ -73,7 +72,10 @@ static bool starts_with(const char *name, const char *prefix)
 /* A transducer without a name, or with a number for one, is taken for what its sentence is about. */
 static bool unnamed(const char *name)
 {
-    return name[strspn(name, "0123456789#")] == '\0';
+    while ((*name >= '0' && *name <= '9') || *name == '#') {
+        name++;
+    }
+    return *name == '\0';
 }
 
 static bool of_water(const char *name)
