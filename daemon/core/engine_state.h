@@ -20,12 +20,10 @@
 enum {
     BOOTS_MAX =
         32, /* full: the boot not heard of for longest is forgotten (the store still refuses doubles) */
-    KEPT_WINDOW = 256, /* press numbers remembered below the highest of a boot */
-    PINGS_MAX = 8,     /* on their way; older ones are given up */
-    UNTIMED_MAX = 64,  /* presses before a boot's first pong; full: the pad offers them again */
-    ANSWERS_MAX =
-        4096, /* waiting for a commit; full: presses are left to the pad, commands are refused (while the
-                            store fails: half full) */
+    KEPT_WINDOW = 256,   /* press numbers remembered below the highest of a boot */
+    PINGS_MAX = 8,       /* on their way; older ones are given up */
+    UNTIMED_MAX = 64,    /* presses before a boot's first pong; full: the pad offers them again */
+    ANSWERS_MAX = 4096,  /* waiting for a commit; full: presses are left to the pad, commands are refused */
     RECENT_MAX = 64,     /* presses that a hold or chord may refer to */
     UNSETTLED_MAX = 128, /* full: the oldest settles with what is known */
     RETIMED_MAX = 8192,  /* markers stamped without UTC; full: later ones keep their first stamp */
