@@ -173,6 +173,12 @@ static double variance_of_piece(const struct track_point *a, const struct track_
 static struct piece piece_of(const struct track_point *a, const struct track_point *b, mono_ns from,
                              mono_ns to)
 {
+    int64_t start = a->at.ns > from.ns ? a->at.ns : from.ns;
+    int64_t end = b->at.ns < to.ns ? b->at.ns : to.ns;
+
+    if (end <= start) { /* outside of the window: most pieces of a dive are, of a transect's */
+        return (struct piece){.weight = 0.0};
+    }
     double north = b->state.north_m - a->state.north_m;
     double east = b->state.east_m - a->state.east_m;
     double flat = hypot(north, east);
@@ -180,14 +186,12 @@ static struct piece piece_of(const struct track_point *a, const struct track_poi
     double kept = square > 0.0 ? sqrt(square) / flat : 0.0;
     double length = geo_distance_m(a->lat_deg, a->lon_deg, b->lat_deg, b->lon_deg);
     double whole = (double)(b->at.ns - a->at.ns);
-    int64_t start = a->at.ns > from.ns ? a->at.ns : from.ns;
-    int64_t end = b->at.ns < to.ns ? b->at.ns : to.ns;
 
     return (struct piece){.length_m = length * kept,
                           .bias_m = length * (1.0 - kept),
                           .north = flat > 0.0 ? north / flat : 0.0,
                           .east = flat > 0.0 ? east / flat : 0.0,
-                          .weight = end > start ? (double)(end - start) / whole : 0.0};
+                          .weight = (double)(end - start) / whole};
 }
 
 static double quadratic(const double cov[3], double pos, double vel)

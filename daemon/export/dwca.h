@@ -13,6 +13,7 @@
 #include "export/dwcmedia.h"
 #include "export/dwctable.h"
 #include "export/export.h"
+#include "export/way.h"
 #include "export/window.h"
 
 #define DWCA_ID (REF_SIZE + 128)
@@ -23,6 +24,7 @@ enum dwca_piece_kind { DWCA_MARKER, DWCA_REMARK, DWCA_NAME };
 struct dwca_piece {  /* of a sighting or sample */
     uint32_t number; /* of the sighting or sample */
     char letter;     /* 'S', 'A' */
+    bool fact;       /* a marker that may be a fact: a detail with a Darwin Core term */
     enum dwca_piece_kind kind;
     int64_t at; /* a marker's number; the seq of a remark or identification */
 };
@@ -38,6 +40,7 @@ struct dwca {
     struct dwczip *zip;
     struct dwcrow row;    /* of the table at hand */
     struct window window; /* depth */
+    struct way way;
     struct dwcmedia media;
     struct dwca_piece *piece; /* by letter, number, then order */
     size_t pieces, pieces_size;
@@ -71,6 +74,7 @@ void dwca_id(const struct dwca *dwca, char out[DWCA_ID], char letter, uint32_t n
 
 /* Looks a record up. False: there is none, or it does not stand. */
 bool dwca_find_marker(struct dwca *dwca, uint32_t number);
+bool dwca_find_press(struct dwca *dwca, uint32_t number); /* a marker without its readings: quicker */
 bool dwca_find_sighting(struct dwca *dwca, uint32_t number);
 bool dwca_find_sample(struct dwca *dwca, uint32_t number);
 

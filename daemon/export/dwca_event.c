@@ -176,14 +176,16 @@ static void end_line(void *ctx)
     append(print, ")");
 }
 
-/* Fills in place and footprint; the text is the caller's to free. NULL: no track, then the place is the marker's. */
+/* Fills in place and footprint, of the dive first, which all others are pieces of; the text is the caller's to free. NULL: no track, then the place is the marker's. */
 static char *draw(struct dwca *dwca, struct event *event, uint32_t marker)
 {
     static const struct path_sink sink = {begin_line, put_vertex, end_line};
     struct dwca_place place = {.uncertainty_m = -1};
     struct footprint print = {.place = &place};
-    if (path_lines(dwca->job->reader, event->start, event->end, &sink, &print) != 0 || print.failed)
-        dwca->failed = true;
+    int drawn = dwca->way.points == NULL
+                    ? way_open(&dwca->way, dwca->job, event->start, event->end, &sink, &print)
+                    : way_lines(&dwca->way, event->start, event->end, &sink, &print);
+    dwca->failed |= drawn != 0 || print.failed;
     if (print.lines > 0)
         append(&print, ")");
     dwca_place(dwca, marker, event->start, event->end, &event->place);

@@ -123,8 +123,6 @@ static void put_detail(struct dwca *dwca, uint32_t sighting)
                                           "behavior"};
     const struct marker *marker = &dwca->marker.marker;
     char name[TERM_SIZE], value[TERM_SIZE];
-    if (strcmp(marker->kind, "detail") != 0 || strncmp(marker->term, "dwc:", 4) != 0)
-        return;
     snprintf(name, sizeof name, "%.*s", (int)strcspn(marker->term + 4, "="), marker->term + 4);
     for (size_t i = 0; i < sizeof columns / sizeof columns[0]; i++)
         if (strcmp(name, columns[i]) == 0)
@@ -168,7 +166,7 @@ static bool sighting_row(void *ctx, const struct query_sighting *row)
     put_fact(dwca, &individuals);
     first = dwca_pieces_of(dwca, 'S', sighting->number, &count);
     for (size_t i = first; i < first + count; i++)
-        if (dwca->piece[i].kind == DWCA_MARKER && dwca_find_marker(dwca, (uint32_t)dwca->piece[i].at))
+        if (dwca->piece[i].fact && dwca_find_press(dwca, (uint32_t)dwca->piece[i].at))
             put_detail(dwca, sighting->number);
     return !dwca->failed;
 }

@@ -61,7 +61,7 @@ static void gather(struct occurrence *occurrence, char letter, uint32_t number)
         struct query_want want = {.dive = dwca->job->dive, .after = piece->at - 1, .limit = 1};
         if (piece->kind == DWCA_REMARK)
             dwca->failed |= query_remarks(dwca->job->reader, &want, take_remark, occurrence) < 0;
-        else if (piece->kind == DWCA_MARKER && dwca_find_marker(dwca, (uint32_t)piece->at))
+        else if (piece->kind == DWCA_MARKER && dwca_find_press(dwca, (uint32_t)piece->at))
             take_marker(occurrence);
     }
 }
@@ -183,7 +183,7 @@ static bool sample_row(void *ctx, const struct query_sample *row)
         given_name(dwca, &name);
     else
         key_name(sample->label, sample->term, "", &name);
-    if (dwca_find_marker(dwca, sample->marker))
+    if (dwca_find_press(dwca, sample->marker))
         dwca_join(occurrence->recorded_by, sizeof occurrence->recorded_by, dwca->marker.marker.who);
     gather(occurrence, 'A', sample->number);
     dwca_join(occurrence->remarks, sizeof occurrence->remarks, sample->note);

@@ -35,7 +35,12 @@ static bool keep_piece(struct dwca *dwca, struct dwca_piece piece)
 
 static bool take_marker(void *ctx, const struct query_marker *row)
 {
-    struct dwca_piece piece = {.number = row->marker.sighting, .letter = 'S', .at = row->marker.number};
+    const struct marker *marker = &row->marker;
+    struct dwca_piece piece = {.number = marker->sighting,
+                               .letter = 'S',
+                               .fact = strcmp(marker->kind, "detail") == 0 &&
+                                       strncmp(marker->term, "dwc:", 4) == 0,
+                               .at = marker->number};
     return row->struck || piece.number == 0 || keep_piece(ctx, piece);
 }
 
@@ -120,6 +125,7 @@ int dwca_open(struct dwca *dwca, struct export_job *job)
 void dwca_close(struct dwca *dwca)
 {
     window_close(&dwca->window);
+    way_close(&dwca->way);
     dwcmedia_close(&dwca->media);
     free(dwca->piece);
     free(dwca->stay);
@@ -141,12 +147,23 @@ static bool keep_marker(void *ctx, const struct query_marker *row)
     return false;
 }
 
-bool dwca_find_marker(struct dwca *dwca, uint32_t number)
+static bool find_marker(struct dwca *dwca, uint32_t number, bool brief)
 {
-    struct query_want want = {.dive = dwca->job->dive, .after = (int64_t)number - 1, .limit = 1};
+    struct query_want want = {
+        .dive = dwca->job->dive, .after = (int64_t)number - 1, .limit = 1, .brief = brief};
     dwca->marker.marker.number = 0;
     dwca->failed |= query_markers(dwca->job->reader, &want, keep_marker, dwca) < 0;
     return number != 0 && dwca->marker.marker.number == number && !dwca->marker.struck;
+}
+
+bool dwca_find_marker(struct dwca *dwca, uint32_t number)
+{
+    return find_marker(dwca, number, false);
+}
+
+bool dwca_find_press(struct dwca *dwca, uint32_t number)
+{
+    return find_marker(dwca, number, true);
 }
 
 static bool keep_sighting(void *ctx, const struct query_sighting *row)
@@ -215,7 +232,7 @@ void dwca_place(struct dwca *dwca, uint32_t marker, utc_ns from, utc_ns to, stru
     *out = (struct dwca_place){.uncertainty_m = -1};
     out->depth_known = window_extremes(&dwca->window, 0, from, to, &out->least_m, &out->most_m);
     dwca->failed |= dwca->window.failed;
-    if (!dwca_find_marker(dwca, marker))
+    if (!find_marker(dwca, marker, out->depth_known))
         return;
     const struct marker_telemetry *telemetry = &dwca->marker.marker.telemetry;
     out->known = telemetry->position.known;

@@ -131,10 +131,13 @@ static int finish(struct export_job *job, int result, const char *name, const ch
 static int write_one(const struct export_format *format, struct export_job *job, const char *path)
 {
     char name[4096];
+    char buffer[65536]; /* of the stream, which is closed before this returns: libc's own is a page */
     bool to_file = strcmp(path, "-") != 0;
     job->out = to_file ? open_beside(path, name, sizeof name, job->why) : stdout;
     if (job->out == NULL)
         return -1;
+    if (to_file)
+        setvbuf(job->out, buffer, _IOFBF, sizeof buffer);
     int result = do_dive(job, format->write);
     if (result == 0 && settle(job->out, to_file) != 0)
         result = export_fail(job, "%.500s: %s", path, strerror(errno));

@@ -11,6 +11,7 @@
 #include "export/path.h"
 #include "export/rowjson.h"
 #include "export/stands.h"
+#include "export/way.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -19,6 +20,7 @@ struct geojson {
     struct export_job *job;
     bool comma;
     bool failed;
+    struct way way;
     size_t lines, vertices; /* of the geometry at hand, of its last line */
     char row[ROWJSON_BYTES_MAX];
 };
@@ -68,14 +70,13 @@ static void end_line(void *ctx)
     fputc(']', ((struct geojson *)ctx)->job->out);
 }
 
-/* A geometry, or null where there is no line of two points. */
-static void put_line(struct geojson *geo, utc_ns from, utc_ns to)
+static const struct path_sink SINK = {begin_line, put_vertex, end_line};
+
+/* What was drawn is a geometry, or null where there is no line of two points. */
+static void end_geometry(struct geojson *geo)
 {
-    static const struct path_sink sink = {begin_line, put_vertex, end_line};
-    geo->lines = 0;
-    if (path_lines(geo->job->reader, from, to, &sink, geo) != 0)
-        geo->failed = true;
     fputs(geo->lines > 0 ? "]}" : "null", geo->job->out);
+    geo->lines = 0;
 }
 
 static int put_track(struct geojson *geo)
@@ -87,7 +88,9 @@ static int put_track(struct geojson *geo)
     if (range != 0)
         return range < 0 ? -1 : 0;
     begin_feature(geo, "track");
-    put_line(geo, from, to);
+    if (way_open(&geo->way, geo->job, from, to, &SINK, geo) != 0)
+        return -1;
+    end_geometry(geo);
     jsonout_begin(&json, properties, sizeof properties);
     jsonout_open(&json, NULL, '{');
     jsonout_text(&json, "type", "track");
@@ -101,10 +104,19 @@ static int put_track(struct geojson *geo)
     jsonout_close(&json, '}');
     jsonout_end(&json);
     end_feature(geo, properties);
-    return geo->failed ? export_reader_failed(geo->job) : 0;
+    return 0;
 }
 
 /* -- rows -- */
+
+/* Without a way of the dive, by itself. */
+static int put_piece(struct geojson *geo, utc_ns from, utc_ns to)
+{
+    int result = geo->way.points != NULL ? way_lines(&geo->way, from, to, &SINK, geo)
+                                         : path_lines(geo->job->reader, from, to, &SINK, geo);
+    end_geometry(geo);
+    return result;
+}
 
 static bool span_row(void *ctx, const struct query_span *row)
 {
@@ -112,7 +124,7 @@ static bool span_row(void *ctx, const struct query_span *row)
     if (!stands(row->span.state) || row->span.closed_by[0] == '\0')
         return true;
     begin_feature(geo, row->ref);
-    put_line(geo, row->span.start, row->span.end);
+    geo->failed = put_piece(geo, row->span.start, row->span.end) != 0;
     geo->failed |= rowjson_span(row, geo->row, sizeof geo->row) == 0;
     end_feature(geo, geo->row);
     return !geo->failed;
@@ -156,6 +168,7 @@ static int write_geojson(struct export_job *job)
     fputs("{\"type\":\"FeatureCollection\",\"features\":[", job->out);
     int result = put_features(geo);
     fputs("\n]}\n", job->out);
+    way_close(&geo->way);
     free(geo);
     return result;
 }

@@ -99,8 +99,34 @@ static bool put_marker(void *ctx, const struct query_marker *row)
     return false;
 }
 
+/* Cues that come as their markers do, which they hardly ever do not: all in one question. */
+static bool put_next(void *ctx, const struct query_marker *row)
+{
+    struct put_cue *put = ctx;
+    const struct cue *end = put->job->cue + put->job->count;
+    if (put->cue < end && row->marker.number == put->cue->number) {
+        put_marker(put, row);
+        put->cue++;
+    }
+    return put->cue < end;
+}
+
+static bool in_order_of_number(const struct cue_job *job)
+{
+    for (size_t i = 1; i < job->count; i++)
+        if (job->cue[i].number < job->cue[i - 1].number)
+            return false;
+    return true;
+}
+
 static int put_cues(struct cue_job *job)
 {
+    if (in_order_of_number(job)) {
+        struct put_cue put = {.job = job, .cue = job->cue};
+        struct query_want want = {.dive = job->job->dive};
+        return query_markers(job->job->reader, &want, put_next, &put) < 0 ? export_reader_failed(job->job)
+                                                                          : 0;
+    }
     for (size_t i = 0; i < job->count; i++) {
         struct put_cue put = {.job = job, .cue = &job->cue[i]};
         struct query_want want = {

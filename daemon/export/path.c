@@ -7,7 +7,8 @@
 #include <math.h>
 #include <stdlib.h>
 
-enum { CORE = 1024, MARGIN = 96, ROOM = CORE + 2 * MARGIN };
+enum { CORE = 4096, MARGIN_LEAST = 96, MARGIN_MOST = 2048, ROOM = CORE + 2 * MARGIN_MOST };
+#define MARGIN_NS (200 * NS_PER_S)
 #define STRETCH_NS (1200 * NS_PER_S) /* read at a time */
 #define AROUND_NS (300 * NS_PER_S)   /* beside the range, for the smoother */
 #define SHIP_GAP_NS (60 * NS_PER_S)
@@ -79,10 +80,20 @@ static void hand_fix(struct path *path, const struct track_fix *fix)
     hand(path, &point);
 }
 
+/* So many of the `count` fixes at `fix`, counted from their end, are margin of what comes behind them, or of what is before. */
+static size_t margin_before(const struct track_fix *fix, size_t count)
+{
+    size_t margin = 0;
+    while (margin < count && margin < MARGIN_MOST &&
+           (margin < MARGIN_LEAST || fix[count - 1].at.ns - fix[count - 1 - margin].at.ns < MARGIN_NS))
+        margin++;
+    return margin;
+}
+
 /* Smooths what waits and hands over all but the margins; `last`: nothing comes after it. */
 static void smooth(struct path *path, bool last)
 {
-    size_t core_end = last || path->count < MARGIN ? path->count : path->count - MARGIN;
+    size_t core_end = path->count - (last ? 0 : margin_before(path->fix, path->count));
     if (core_end <= path->before)
         return;
     int64_t first_ns = path->fix[path->before].at.ns, last_ns = path->fix[core_end - 1].at.ns;
@@ -105,8 +116,7 @@ static void smooth(struct path *path, bool last)
                                    .new_run = i > 0 && from->run != path->point[i - 1].run};
         hand(path, &point);
     }
-    size_t kept =
-        path->count - core_end + MARGIN < path->count ? path->count - core_end + MARGIN : path->count;
+    size_t kept = path->count - core_end + margin_before(path->fix, core_end);
     for (size_t i = 0; i < kept; i++)
         path->fix[i] = path->fix[path->count - kept + i];
     path->before = kept - (path->count - core_end);

@@ -1,8 +1,10 @@
 /*
  * path: where vehicle and ship went, in order of time, for the formats that draw lines.
  *
- * The vehicle's fixes are smoothed as in core/track.h (Rauch, Tung & Striebel 1965), with depth for their noise. That is done for 1,024 fixes
- * at a time with 96 more on either side, which the smoother has long forgotten by then, so memory is the same for a dive of any length.
+ * The vehicle's fixes are smoothed as in core/track.h (Rauch, Tung & Striebel 1965), with depth for their noise. That is done for some
+ * 4,096 fixes at a time with those of 200 s (96 at least, 2,048 at most) on either side, which the smoother has forgotten by then, so memory is
+ * the same for a dive of any length. With the default options and fixes ten times a second, 1 % off of a depth of 1,900 m, it forgets by half in
+ * 11 s; a margin of 200 s leaves 5 parts in a million.
  * The ship's positions are taken as they came. A line is broken (`new_run`) where the smoother starts anew, or after 60 s of silence of
  * the ship.
  */

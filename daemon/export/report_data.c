@@ -322,13 +322,46 @@ static int ask_all(struct report_data *data)
     return data->no_memory ? -1 : 0;
 }
 
+static bool add_channel(void *ctx, const struct query_channel *row)
+{
+    struct report_data *data = ctx;
+    size_t count = data->channels;
+    if ((count & (count - 1)) == 0) { /* full at each power of two */
+        struct report_channel *grown =
+            realloc(data->channel, (count == 0 ? 1 : count * 2) * sizeof *data->channel);
+        data->no_memory = grown == NULL;
+        if (grown == NULL)
+            return false;
+        data->channel = grown;
+    }
+    struct report_channel *channel = &data->channel[data->channels++];
+    snprintf(channel->channel, sizeof channel->channel, "%s", row->channel);
+    snprintf(channel->feed, sizeof channel->feed, "%s", row->feed);
+    channel->row = *row;
+    return true;
+}
+
+void report_channels(const struct report_data *data, query_channel_row *row, void *ctx)
+{
+    for (size_t i = 0; i < data->channels; i++) {
+        struct query_channel channel = data->channel[i].row;
+        channel.channel = data->channel[i].channel; /* the list may have moved since */
+        channel.feed = data->channel[i].feed;
+        if (!row(ctx, &channel))
+            return;
+    }
+}
+
 int report_data_gather(struct report_data *data, struct store_reader *reader, const char *dive,
                        const struct query_dive *row)
 {
     *data = (struct report_data){.reader = reader, .dive = dive, .row = row};
     if (ask_all(data) != 0 || chain_sightings(data) != 0)
         return -1;
-    return find_times(data);
+    if (find_times(data) != 0 ||
+        (data->timed && query_channels(reader, data->from, data->to, add_channel, data) < 0))
+        return -1;
+    return data->no_memory ? -1 : 0;
 }
 
 void report_data_free(struct report_data *data)
@@ -348,6 +381,7 @@ void report_data_free(struct report_data *data)
     free(data->notice);
     free(data->before);
     free(data->first);
+    free(data->channel);
     *data = (struct report_data){0};
 }
 

@@ -27,6 +27,11 @@ struct report_marker {
     size_t next; /* the next of the same sighting plus 1; 0: none */
 };
 
+struct report_channel {
+    char channel[CHANNEL_NAME_SIZE], feed[SOURCE_SIZE];
+    struct query_channel row;
+};
+
 struct report_data {
     struct store_reader *reader;
     const char *dive;
@@ -45,6 +50,8 @@ struct report_data {
     struct query_notice *before; /* the last of its kind before the dive: of UTC and timecode */
     size_t markers, sightings, spans, samples, identifications, remarks, strikes, notices, befores;
 
+    struct report_channel *channel; /* in order of channel and feed */
+    size_t channels;
     size_t *first; /* by number of the sighting: its first marker plus 1; 0: none */
     size_t firsts;
     struct report_room *rooms; /* where texts lie */
@@ -55,6 +62,9 @@ struct report_data {
 int report_data_gather(struct report_data *data, struct store_reader *reader, const char *dive,
                        const struct query_dive *row);
 void report_data_free(struct report_data *data);
+
+/* Every channel and feed with samples in the dive's time, as query_channels() gave them once. */
+void report_channels(const struct report_data *data, query_channel_row *row, void *ctx);
 
 bool report_marker_stands(const struct report_marker *marker);
 /* "struck", "withdrawn", "retired" and "refused" do not. */

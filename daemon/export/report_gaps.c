@@ -99,8 +99,7 @@ int report_feeds_gather(struct report_feeds *feeds, const struct report_data *da
     *feeds = (struct report_feeds){0};
     if (!data->timed)
         return 0;
-    if (query_channels(data->reader, data->from, data->to, take_channel, feeds) < 0)
-        return -1;
+    report_channels(data, take_channel, feeds);
     for (size_t i = 0; i < feeds->count; i++)
         if (search_feed(&feeds->feed[i], data) != 0)
             return -1;

@@ -28,13 +28,13 @@ static bool look_at_channel(void *ctx, const struct query_channel *row)
 }
 
 bool report_series_feed(const struct report_data *data, const char *channel, char feed[SOURCE_SIZE],
-                        uint64_t *samples, bool *failed)
+                        uint64_t *samples)
 {
     struct feed_search search = {.channel = channel, .feed = feed};
     feed[0] = '\0';
-    *failed = data->timed && query_channels(data->reader, data->from, data->to, look_at_channel, &search) < 0;
+    report_channels(data, look_at_channel, &search);
     *samples = search.samples;
-    return !*failed && search.samples > 0;
+    return search.samples > 0;
 }
 
 /* ---- reading ---- */
@@ -79,11 +79,10 @@ static int64_t gap_of(const struct report_data *data, uint64_t samples, uint32_t
 int report_series_read(struct report_series *series, const struct report_data *data, const char *channel,
                        const char *feed, uint32_t parts)
 {
-    bool failed = false;
     uint64_t samples = 0;
     *series = (struct report_series){0};
-    if (!report_series_feed(data, channel, series->feed, &samples, &failed))
-        return failed ? -1 : 0;
+    if (!report_series_feed(data, channel, series->feed, &samples))
+        return 0;
     if (feed != NULL)
         snprintf(series->feed, sizeof series->feed, "%s", feed);
     struct query_telemetry want = {
@@ -232,15 +231,14 @@ static int derive_from(struct report_series *series, const struct report_data *d
 
 int report_series_salinity(struct report_series *series, const struct report_data *data, uint32_t parts)
 {
-    bool failed = false;
     uint64_t samples = 0;
     struct water water = {0};
     if (report_series_read(series, data, "water.salinity", NULL, parts) != 0)
         return -1;
     if (series->count > 0)
         return 0;
-    if (!report_series_feed(data, "water.conductivity_mS_cm", series->feed, &samples, &failed))
-        return failed ? -1 : 0;
+    if (!report_series_feed(data, "water.conductivity_mS_cm", series->feed, &samples))
+        return 0;
     series->derived = "from conductivity, temperature and pressure, PSS-78";
     series->gap_ns = gap_of(data, samples, parts);
     int result = derive_from(series, data, &water, parts);

@@ -22,9 +22,9 @@ struct report_series {
     utc_ns low_at, high_at;
 };
 
-/* The feed that gives most of a channel between the data's two ends; false: none does. *failed: the reader says why. */
+/* The feed that gives most of a channel between the data's two ends; false: none does. */
 bool report_series_feed(const struct report_data *data, const char *channel, char feed[SOURCE_SIZE],
-                        uint64_t *samples, bool *failed);
+                        uint64_t *samples);
 
 /* `parts` as in query_telemetry. Leaves an empty series where nobody gave the channel. 0, or -1. */
 int report_series_read(struct report_series *series, const struct report_data *data, const char *channel,

@@ -1,48 +1,67 @@
 #!/usr/bin/env python3
-"""A dive of 8 hours (20 channels at 10 Hz, 3,000 markers) made by the rig as a tape, replayed, and exported in every format:
-time and peak memory of each, as bench rows (see bench.h).  exports.py BUILD [ROUNDS [SCALE]]"""
+"""Every export and the report of a dive of 8 hours (20 channels at 10 Hz, 3,000 markers) beside a program that reads the same rows and writes as
+many bytes (bench_exportfloor.c), both in seconds of the processor, less what the program takes to start; peak memory at 16 hours beside 1;
+growth over 1, 4 and 16 hours. Rows as in bench.h.  exports.py BUILD [ROUNDS [SCALE]]; a SCALE below 1 is an hour's dive and nothing else"""
 import os
-import subprocess
+import statistics
 import sys
 import tempfile
-import time
 
-FORMATS = ["csv", "json", "geojson", "gpx", "kml", "webvtt", "srt", "chapters", "matroska-chapters", "edl", "dwca", "overlay"]
+from dives import exponent, make_database, run, say
 
-
-def run(command):
-    """Wall seconds and peak memory in MB of one program; its output is not looked at."""
-    started = time.monotonic()
-    child = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
-    said = child.stderr.read().decode(errors="replace")
-    _, status, usage = os.wait4(child.pid, 0)
-    if status != 0:
-        sys.exit(f"{' '.join(command)} ended with {os.waitstatus_to_exitcode(status)}:\n{said}")
-    return time.monotonic() - started, usage.ru_maxrss / 1024
+FORMATS = ["csv", "json", "geojson", "gpx", "kml", "webvtt", "srt", "chapters", "matroska-chapters", "edl", "dwca", "overlay", "report"]
 
 
-def say(name, unit, ours, floor=0.0, goal=0.0, sense="show"):
-    print(f"{name}\t{unit}\t{ours:.9g}\t{floor:.9g}\t{goal:.9g}\t{sense}", flush=True)
+class Bench:
+    def __init__(self, build, folder):
+        self.build, self.folder = build, folder
+        self.floor_program, self.program = f"{build}/bench_exportfloor", f"{build}/bellrope"
+
+    def export(self, name, base):
+        """Processor seconds, peak memory and size of one export."""
+        out = os.path.join(self.folder, name)
+        verb = ["report"] if name == "report" else ["export", name]
+        seconds, _, memory, _ = run([self.program, *verb, "--db", base, "-o", out])
+        return seconds, memory, os.path.getsize(out)
+
+    def floor(self, name, base, size):
+        return run([self.floor_program, name, base, os.path.join(self.folder, "floor"), str(size)])[0]
+
+    def beside(self, name, base, what):
+        """One round of a format. Start-up is taken off both: 54 libraries are linked before the program's first line."""
+        start, floor_start = run([self.program, "--version"])[0], self.floor("start", base, 0)
+        seconds, _, size = self.export(name, base)
+        floor = self.floor(name, base, size)
+        say(f"{name}, {what}", "s of processor", max(seconds - start, 1e-3), max(floor - floor_start, 1e-3), 3, "cost")
+        if name == "report":
+            say(f"report, {what}: size", "MB", size / 1e6, 0, 3, "most")
+
+    def growth(self, bases):
+        start = statistics.median(run([self.program, "--version"])[0] for _ in range(5))
+        for name in FORMATS:
+            each = {hours: [self.export(name, base) for _ in range(3)] for hours, base in bases.items()}
+            seconds = {hours: max(statistics.median(s for s, _, _ in rounds) - start, 1e-3) for hours, rounds in each.items()}
+            memory = {hours: statistics.median(m for _, m, _ in rounds) for hours, rounds in each.items()}
+            shown = "show" if name == "report" else "cost"
+            say(f"{name}: peak memory, 16 h beside 1 h", "MB", memory[16], memory[1], 1.25, shown)
+            for hours in bases:
+                say(f"{name}, {hours} h", "s of processor", seconds[hours])
+            say(f"{name}: growth from 1 h to 16 h", "exponent", exponent(list(seconds.items())))
 
 
 def main():
-    build, hours = sys.argv[1], 8
-    dives = os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "data", "dives")
-    with tempfile.TemporaryDirectory() as folder:
-        tape, base = os.path.join(folder, "long.tape"), os.path.join(folder, "long.db")
-        run([f"{build}/bellrope-rig", "--script", f"{dives}/long.rig", "--config", f"{dives}/long.ini", "--tape", tape])
-        seconds, memory = run([f"{build}/bellrope", "replay", tape, "-o", base])
-        what = f"{hours} h dive"
-        say(f"replay, {what}", "x real time", hours * 3600 / seconds, 0, 500, "least")
-        say(f"replay, {what}: peak memory", "MB", memory)
-        for name in FORMATS + ["report"]:
-            out = os.path.join(folder, f"out.{name}")
-            verb = ["report"] if name == "report" else ["export", name]
-            seconds, memory = run([f"{build}/bellrope", *verb, "--db", base, "-o", out])
-            say(f"{name}, {what}", "s", seconds)
-            say(f"{name}, {what}: peak memory", "MB", memory)
-            if name == "report":
-                say(f"report, {what}: size", "MB", os.path.getsize(out) / 1e6, 0, 3, "most")
+    build = sys.argv[1]
+    rounds = int(sys.argv[2]) if len(sys.argv) > 2 else 5
+    whole = len(sys.argv) < 4 or float(sys.argv[3]) >= 1
+    hours = 8 if whole else 1
+    base = make_database(build, hours)
+    with tempfile.TemporaryDirectory(dir=build) as folder:
+        bench = Bench(build, folder)
+        for _ in range(rounds):
+            for name in FORMATS:
+                bench.beside(name, base, f"{hours} h dive")
+        if whole:
+            bench.growth({hours: make_database(build, hours) for hours in (1, 4, 16)})
 
 
 if __name__ == "__main__":
