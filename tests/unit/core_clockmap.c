@@ -134,6 +134,37 @@ static void a_wander_has_an_end(void **state)
     assert_in_range(got.hi - (1000 + 100 * S), 950000, 951000);
 }
 
+/* Nor is it counted twice: what was learned of the drift long ago bounds it by its whole wander at any time, carried over other constraints
+ * too. Drift 0 at the beginning, 10 ppm of wander; 1,000 s on from a constraint that is 5,000 s later that makes 10 ms, not 20. */
+static void a_wander_is_counted_once(void **state)
+{
+    (void)state;
+    struct clockmap_params p = params(100000000, 1000, 0);
+    p.wander_ppb = 10000;
+    struct clockmap map = map_with(p);
+    clockmap_add(&map, 0, 0, 0);
+    clockmap_add(&map, 1000, 1000, 1000);
+    assert_int_equal(clockmap_add(&map, 5000 * S, 5000 * S - 1000, 5000 * S + 1000), CLOCKMAP_OK);
+    struct clockmap_interval got;
+    assert_true(clockmap_at(&map, 6000 * S, &got));
+    assert_in_range(got.hi - 6000 * S, 0, 10 * MS + 2000);
+    assert_in_range(6000 * S - got.lo, 0, 10 * MS + 2000);
+}
+
+/* One exact reading among many rough ones is known at all of them, however they came. */
+static void what_one_knows_all_know(void **state)
+{
+    (void)state;
+    struct clockmap map = map_with(params(0, 0, 0));
+    for (int64_t i = 0; i < 40; i++) {
+        const int64_t at = i * 17 % 40 * S;
+        assert_int_equal(clockmap_add(&map, at, at - MS, at + MS), CLOCKMAP_OK);
+    }
+    assert_int_equal(clockmap_add(&map, 25 * S + 7, 25 * S + 2, 25 * S + 12), CLOCKMAP_OK);
+    for (int64_t i = 0; i < 40; i++)
+        assert_at(&map, i * S, i * S - 5, i * S + 5);
+}
+
 /* A slew cannot be learned away: 100 ppm of it leave 100 ppm a second, and the drift is only known to 100 ppm: 200 in all. */
 static void a_slew_is_allowed_for(void **state)
 {
@@ -410,6 +441,8 @@ int main(int argc, char **argv)
         cmocka_unit_test(a_rate_is_learned),
         cmocka_unit_test(a_wander_widens_with_the_square),
         cmocka_unit_test(a_wander_has_an_end),
+        cmocka_unit_test(a_wander_is_counted_once),
+        cmocka_unit_test(what_one_knows_all_know),
         cmocka_unit_test(a_slew_is_allowed_for),
         cmocka_unit_test(an_empty_intersection_is_a_step),
         cmocka_unit_test(nonsense_is_rejected),

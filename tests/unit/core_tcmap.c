@@ -198,6 +198,23 @@ static void locks_at_every_rate(void **state)
     }
 }
 
+/* Not every word is taken into the map of a long line, but one not long ago always is; and each still says that timecode is heard. */
+static void a_long_line_has_a_word_not_long_ago(void **state)
+{
+    (void)state;
+    struct deck *deck = deck_at(TC_RATE_25, TC_RATE_25, "10:00:00:00");
+    run_on(deck, 60);
+    for (int i = 0; i < 30; i++) {
+        enum timecode_rate rate;
+        struct clockmap_constraint newest;
+        play(deck, 1, 1);
+        assert_true(tcmap_newest(&deck->map, &rate, &newest));
+        assert_in_range(now(deck) - newest.a, 0, 300 * MS);
+        assert_int_equal(tcmap_at(&deck->map, (mono_ns){now(deck) - 30 * MS}).state, TC_LOCKED);
+        assert_true(tcmap_bracketed(&deck->map, (mono_ns){now(deck) - 60 * MS}));
+    }
+}
+
 static void midnight_is_no_event(void **state)
 {
     (void)state;
@@ -640,6 +657,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(nothing_heard),
         cmocka_unit_test(locks_at_every_rate),
+        cmocka_unit_test(a_long_line_has_a_word_not_long_ago),
         cmocka_unit_test(midnight_is_no_event),
         cmocka_unit_test(a_drop_out_is_held_over),
         cmocka_unit_test(short_gaps_and_bad_words_do_not_matter),
