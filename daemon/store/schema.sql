@@ -67,7 +67,7 @@ CREATE TABLE marker (
   seq     INTEGER PRIMARY KEY REFERENCES journal (seq),
   dive    TEXT NOT NULL,
   number  INTEGER NOT NULL CHECK (number >= 1),
-  origin  TEXT NOT NULL CHECK (origin IN ('key', 'soft', 'late')),  -- late: entered afterwards for an instant that a person gave
+  origin  TEXT NOT NULL CHECK (origin = 'key' OR origin = 'soft' OR origin = 'late'), -- late: entered afterwards for an instant that a person gave
   seat    TEXT,
   who     TEXT,
   pad     TEXT,             -- a press is named by (pad, pad_boot, press_seq); NULL for a soft key
