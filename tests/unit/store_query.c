@@ -37,6 +37,25 @@ static const char *journal(struct store_reader *reader, const struct query_journ
     return rows.text;
 }
 
+static bool note_text(void *ctx, int64_t seq, enum entry_type type, const char *event, size_t len)
+{
+    struct rows *rows = ctx;
+    assert_int_equal(len, strlen(event));
+    assert_int_equal(strncmp(event, "{\"seq\":", 7), 0);
+    assert_int_equal(strtoll(event + 7, NULL, 10), seq);
+    note(rows, "%" PRId64 " %s;", seq, entry_type_name(type));
+    return rows->count != rows->stop_at;
+}
+
+static const char *texts(struct store_reader *reader, int64_t after, int64_t upto, int stop_at)
+{
+    static struct rows rows;
+    rows = (struct rows){.stop_at = stop_at};
+    int64_t count = query_journal_texts(reader, after, upto, note_text, &rows);
+    assert_int_equal(count, rows.count);
+    return rows.text;
+}
+
 static void the_journal_is_read_since_a_seq_and_by_type(void **state)
 {
     struct fixture *f = *state;
@@ -69,6 +88,10 @@ static void the_journal_is_read_since_a_seq_and_by_type(void **state)
                         "4 marker;9 remark;");
     assert_string_equal(journal(reader, &(struct query_journal){0}, 2),
                         "1 dive;2 marker;"); /* the callback had enough */
+    assert_string_equal(texts(reader, 0, 3, 0), "1 dive;2 marker;3 pad;");
+    assert_string_equal(texts(reader, 6, 100, 0), "7 pad;8 marker;9 remark;");
+    assert_string_equal(texts(reader, 9, 9, 0), "");
+    assert_string_equal(texts(reader, 0, 9, 2), "1 dive;2 marker;");
     assert_int_equal(query_last_seq(reader), 9);
     store_reader_close(reader);
 }
