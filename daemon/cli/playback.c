@@ -1,5 +1,6 @@
 #include "cli/playback.h"
 
+#include "bellrope/version.h"
 #include "core/event.h"
 #include "core/fields.h"
 #include "io/player.h"
@@ -137,12 +138,16 @@ static void open_store(struct replay *replay)
 static void begin_run(struct replay *replay, const struct tape_record *record)
 {
     struct fields fields;
+    char program[sizeof replay->count->program] = "";
     snprintf(replay->boot, sizeof replay->boot, "tape");
     replay->begin_utc = 0;
     if (fields_parse(&fields, (const char *)record->bytes, record->len)) {
         fields_text(&fields, "boot", replay->boot, sizeof replay->boot);
         fields_int(&fields, "utc", &replay->begin_utc);
+        fields_text(&fields, "program", program, sizeof program);
     }
+    if (program[0] != '\0' && strcmp(program, BELLROPE_VERSION) != 0)
+        snprintf(replay->count->program, sizeof replay->count->program, "%s", program);
     replay->count->runs++;
     replay->begins = true;
 }

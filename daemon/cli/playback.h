@@ -15,6 +15,8 @@ struct playback {
     uint64_t problems; /* records that made no sense and were passed over */
     uint64_t gaps;     /* places where the disk was too slow for the tape */
     int64_t taken_ns;  /* how long the tape lasts */
+    char
+        program[24]; /* the other version of the program that a run was recorded by; empty: all by this one */
     struct tape_damage damage;
 };
 

@@ -1,3 +1,4 @@
+#include "bellrope/version.h"
 #include "cli/options.h"
 #include "cli/playback.h"
 #include "cli/verbs.h"
@@ -50,6 +51,11 @@ static int run(const struct cli_verb *verb, int argc, char **argv)
         return cli_misuse(verb, "-o DB says which database to make");
     double start_s = now_s();
     done = playback_run(verb, options.argument[0], path, &playback);
+    if (done == CLI_DONE && playback.program[0] != '\0')
+        fprintf(stderr,
+                "%s: recorded by version %s, and this is %s: the record may differ from the live one; "
+                "version %s makes the same\n",
+                options.argument[0], playback.program, BELLROPE_VERSION, playback.program);
     if (done == CLI_DONE)
         print_summary(&options, &playback, path, now_s() - start_s);
     return done;
@@ -61,7 +67,9 @@ const struct cli_verb verb_replay = {
     .name = "replay",
     .arguments = "TAPE -o DB",
     .summary = "Runs a tape through the daemon's own engine at full speed and makes its database again",
-    .details = "The same tape gives the same record. Damaged places on the tape are skipped and told.",
+    .details = "The same tape gives the same record. Damaged places on the tape are skipped and told, and so "
+               "is a tape of "
+               "another\nversion.",
     .examples = "  bellrope replay dive.tape -o again.db\n",
     .options = OPTIONS,
     .least = 1,

@@ -120,8 +120,8 @@ static int gather(struct report *report)
     bool no_memory = false;
     if (report_data_gather(&report->data, job->reader, job->dive, job->row) != 0)
         return report->data.no_memory ? export_fail(job, "out of memory") : export_reader_failed(job);
-    if (report_stills_read(&report->stills, &report->data, report->options->clips, job->why,
-                           EXPORT_WHY_SIZE) != 0)
+    if (report_stills_read(&report->stills, &report->data, report->options->clips, report->options->for_shore,
+                           job->why, EXPORT_WHY_SIZE) != 0)
         return -1;
     if (report->options->for_shore || !report->data.timed)
         return 0;

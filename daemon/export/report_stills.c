@@ -13,6 +13,7 @@
 struct reading {
     struct report_stills *stills;
     const struct report_data *data;
+    bool small;
     bool failed;
 };
 
@@ -78,6 +79,14 @@ static void take_owner(const struct reading *reading, const json_t *ref, struct 
     }
 }
 
+/* The picture of that name; in place of a still its small one, where that is wanted and there. */
+static const char *picture_of(const struct reading *reading, const json_t *object, const char *name)
+{
+    const char *small = json_string_value(json_object_get(object, "small"));
+    const char *file = json_string_value(json_object_get(object, name));
+    return file != NULL && small != NULL && reading->small && strcmp(name, "still") == 0 ? small : file;
+}
+
 static void walk(struct reading *reading, json_t *at, struct owner owner, int depth)
 {
     static const char *const names[] = {"still", "stills", "thumbnail", "image", "images", "file"};
@@ -100,13 +109,13 @@ static void walk(struct reading *reading, json_t *at, struct owner owner, int de
     take_owner(reading, json_object_get(at, "marker"), &owner);
     take_owner(reading, json_object_get(at, "ref"), &owner);
     for (i = 0; i < sizeof names / sizeof names[0]; i++)
-        add_still(reading, json_string_value(json_object_get(at, names[i])), owner);
+        add_still(reading, picture_of(reading, at, names[i]), owner);
     json_object_foreach(at, key, value) if (json_is_object(value) || json_is_array(value))
         walk(reading, value, owner, depth + 1);
 }
 
 int report_stills_read(struct report_stills *stills, const struct report_data *data, const char *folder,
-                       char *why, size_t why_size)
+                       bool small, char *why, size_t why_size)
 {
     char path[4096];
     json_error_t error;
@@ -123,7 +132,7 @@ int report_stills_read(struct report_stills *stills, const struct report_data *d
         snprintf(why, why_size, "%.300s, line %d: %s", path, error.line, error.text);
         return -1;
     }
-    struct reading reading = {.stills = stills, .data = data};
+    struct reading reading = {.stills = stills, .data = data, .small = small};
     walk(&reading, index, (struct owner){0}, 0);
     json_decref(index);
     if (reading.failed)

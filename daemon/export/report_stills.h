@@ -22,9 +22,12 @@ struct report_stills {
     size_t count;
 };
 
-/* 0, also where there is no folder or index; -1 with a sentence in `why` where the index does not read. */
+/*
+ * 0, also where there is no folder or index; -1 with a sentence in `why` where the index does not read. `small`: where a still has a "small" one
+ * beside it, that: for a page that holds its pictures itself and is mailed.
+ */
 int report_stills_read(struct report_stills *stills, const struct report_data *data, const char *folder,
-                       char *why, size_t why_size);
+                       bool small, char *why, size_t why_size);
 void report_stills_free(struct report_stills *stills);
 
 /* The picture as the value of a src: a path, or where `embed` the picture itself. False: it cannot be read. */

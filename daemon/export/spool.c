@@ -1,8 +1,21 @@
 #include "export/spool.h"
 
+#include <stdlib.h>
+#include <unistd.h>
+
 FILE *spool_open(void)
 {
-    return tmpfile();
+    char path[4096];
+    const char *folder = getenv("TMPDIR");
+    snprintf(path, sizeof path, "%s/bellrope-XXXXXX", folder != NULL && folder[0] != '\0' ? folder : "/tmp");
+    int fd = mkstemp(path);
+    if (fd < 0)
+        return NULL;
+    unlink(path); /* it lasts as long as it is open */
+    FILE *spool = fdopen(fd, "w+b");
+    if (spool == NULL)
+        close(fd);
+    return spool;
 }
 
 int spool_pour(FILE *spool, FILE *out)

@@ -1,5 +1,5 @@
 /*
- * spool: text that is made now and belongs further down in the file, in a temporary file, so that memory does not grow with it.
+ * spool: what is made now and belongs further down in the file, in a temporary file of $TMPDIR, so that memory does not grow with it.
  */
 #ifndef BELLROPE_EXPORT_SPOOL_H
 #define BELLROPE_EXPORT_SPOOL_H

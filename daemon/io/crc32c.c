@@ -1,18 +1,46 @@
 #include "io/crc32c.h"
 
-/* Four bits a step: a table that can be written out, quick enough for inputs (about 300 MB/s). */
-static const uint32_t table[16] = {0x00000000, 0x105ec76f, 0x20bd8ede, 0x30e349b1, 0x417b1dbc, 0x5125dad3,
-                                   0x61c69362, 0x7198540d, 0x82f63b78, 0x92a8fc17, 0xa24bb5a6, 0xb21572c9,
-                                   0xc38d26c4, 0xd3d3e1ab, 0xe330a81a, 0xf36e6f75};
+#include <pthread.h>
+
+/*
+ * Eight bytes a step: table[k][b] is what the byte b does to the sum when k more bytes follow it (Kounavis & Berry, "A systematic approach to
+ * building high performance software-based CRC generators", 2005). Of a replay a quarter of the time went into four bits a step.
+ */
+#define POLYNOMIAL UINT32_C(0x82f63b78) /* reflected */
+
+static uint32_t table[8][256];
+static pthread_once_t made = PTHREAD_ONCE_INIT;
+
+static void make_tables(void)
+{
+    for (uint32_t byte = 0; byte < 256; byte++) {
+        uint32_t crc = byte;
+        for (int bit = 0; bit < 8; bit++)
+            crc = (crc >> 1) ^ ((crc & 1) != 0 ? POLYNOMIAL : 0);
+        table[0][byte] = crc;
+    }
+    for (int k = 1; k < 8; k++)
+        for (uint32_t byte = 0; byte < 256; byte++)
+            table[k][byte] = (table[k - 1][byte] >> 8) ^ table[0][table[k - 1][byte] & 0xff];
+}
+
+static uint32_t little_endian(const uint8_t *at)
+{
+    return (uint32_t)at[0] | (uint32_t)at[1] << 8 | (uint32_t)at[2] << 16 | (uint32_t)at[3] << 24;
+}
 
 uint32_t crc32c(uint32_t crc, const void *bytes, size_t len)
 {
     const uint8_t *at = bytes;
+    pthread_once(&made, make_tables);
     crc = ~crc;
-    for (size_t i = 0; i < len; i++) {
-        crc ^= at[i];
-        crc = crc >> 4 ^ table[crc & 15];
-        crc = crc >> 4 ^ table[crc & 15];
+    for (; len >= 8; at += 8, len -= 8) {
+        uint32_t low = crc ^ little_endian(at), high = little_endian(at + 4);
+        crc = table[7][low & 0xff] ^ table[6][low >> 8 & 0xff] ^ table[5][low >> 16 & 0xff] ^
+              table[4][low >> 24] ^ table[3][high & 0xff] ^ table[2][high >> 8 & 0xff] ^
+              table[1][high >> 16 & 0xff] ^ table[0][high >> 24];
     }
+    for (; len > 0; at++, len--)
+        crc = (crc >> 8) ^ table[0][(crc ^ *at) & 0xff];
     return ~crc;
 }

@@ -5,22 +5,11 @@
 set -eu
 build=$(cd "${1:?say the build folder}" && pwd)
 here=$(cd "$(dirname "$0")" && pwd)
-version=8.20.0
-if ! command -v node >/dev/null || ! command -v npm >/dev/null; then
-    echo "skipped: node and npm are not installed"
-    exit 77
-fi
+. "$here/npm.inc"
 for program in cli_events bellroped; do
     [ -x "$build/$program" ] || { echo "skipped: $build/$program is not built"; exit 77; }
 done
-packages=$build/npm-ajv
-if [ ! -d "$packages/node_modules/ajv" ]; then
-    mkdir -p "$packages"
-    if ! npm install --silent --no-audit --no-fund --ignore-scripts --prefix "$packages" "ajv@$version" >/dev/null 2>&1; then
-        echo "skipped: npm cannot fetch ajv@$version"
-        exit 77
-    fi
-fi
+npm_packages ajv ajv@8.20.0
 dir=$(mktemp -d "${TMPDIR:-/tmp}/bellrope-ajv.XXXXXX")
 daemon_pid=
 clean() {
@@ -52,6 +41,6 @@ until [ -S "$dir/sock" ]; do
 done
 "$build/cli_events" --list >"$dir/list"
 status=0
-NODE_PATH=$packages/node_modules node "$here/schema_ajv.js" "$here/../../docs/schema" "$dir/list" "$dir/sock" || status=$?
+node "$here/schema_ajv.js" "$here/../../docs/schema" "$dir/list" "$dir/sock" || status=$?
 [ "$status" -eq 0 ] || cat "$dir/log"
 exit "$status"

@@ -5,22 +5,11 @@
 set -eu
 build=$(cd "${1:?say the build folder}" && pwd)
 here=$(cd "$(dirname "$0")" && pwd)
-version=2.2.0
-if ! command -v node >/dev/null || ! command -v npm >/dev/null; then
-    echo "skipped: node and npm are not installed"
-    exit 77
-fi
+. "$here/npm.inc"
 for program in bellrope bellroped; do
     [ -x "$build/$program" ] || { echo "skipped: $build/$program is not built"; exit 77; }
 done
-packages=$build/npm-webvtt
-if [ ! -d "$packages/node_modules/webvtt-parser" ]; then
-    mkdir -p "$packages"
-    if ! npm install --silent --no-audit --no-fund --ignore-scripts --prefix "$packages" "webvtt-parser@$version" >/dev/null 2>&1; then
-        echo "skipped: npm cannot fetch webvtt-parser@$version"
-        exit 77
-    fi
-fi
+npm_packages webvtt webvtt-parser@2.2.0
 dir=$(mktemp -d "${TMPDIR:-/tmp}/bellrope-vtt.XXXXXX")
 daemon_pid=
 clean() {
@@ -73,4 +62,4 @@ done
 "$rope" export webvtt -o "$dir/out.vtt"
 "$rope" markers --json >"$dir/markers"
 "$rope" dive list --json >"$dir/dives"
-NODE_PATH=$packages/node_modules node "$here/webvtt_npm.js" "$dir/out.vtt" "$dir/markers" "$dir/dives"
+node "$here/webvtt_npm.js" "$dir/out.vtt" "$dir/markers" "$dir/dives"

@@ -338,6 +338,37 @@ static void stills_are_linked_or_put_in(void **state)
     store_reader_close(reader);
 }
 
+static void write_text(const struct fixture *f, const char *name, const char *text)
+{
+    char path[160];
+    snprintf(path, sizeof path, "%s/%s", f->folder, name);
+    FILE *out = fopen(path, "w");
+    fputs(text, out);
+    fclose(out);
+}
+
+static void a_page_for_shore_takes_the_small_still(void **state)
+{
+    struct fixture *f = *state;
+    struct store_reader *reader = small_dive(f);
+    write_text(f, "index.json",
+               "{\"stills\":[{\"marker\":\"D007-M0001\",\"sighting\":\"D007-S001\","
+               "\"still\":\"big.png\",\"small\":\"little.jpg\"}]}");
+    write_text(f, "big.png", "PNG!");
+    write_text(f, "little.jpg", "JPEG");
+    struct report_options how = {.clips = f->folder, .link = "clips/"};
+    char *page = written(f, reader, &how);
+    assert_has(page, "src=\"clips/big.png\"");
+    assert_null(strstr(page, "little.jpg"));
+    free(page);
+    how.for_shore = true;
+    page = written(f, reader, &how);
+    assert_has(page, "src=\"data:image/jpeg;base64,SlBFRw==\"");
+    assert_null(strstr(page, "UE5HIQ"));
+    free(page);
+    store_reader_close(reader);
+}
+
 static void an_empty_dive_has_a_page(void **state)
 {
     struct fixture *f = *state;
@@ -403,6 +434,7 @@ int main(void)
                                        STORE_TEST(what_is_struck_shows_as_struck_alone),
                                        STORE_TEST(for_shore_has_what_is_asked_alone),
                                        STORE_TEST(stills_are_linked_or_put_in),
+                                       STORE_TEST(a_page_for_shore_takes_the_small_still),
                                        STORE_TEST(an_empty_dive_has_a_page),
                                        STORE_TEST(the_doctor_says_what_when),
                                        cmocka_unit_test(steps_are_round_and_few)};
