@@ -9,7 +9,7 @@ set -eu
 cd "$(dirname "$0")/../.."
 rounds=5
 scale=1
-every="nmea nmea_peers clockmap sampleblock ltc instructions growth green burst markers fanout catchup start load exports"
+every="nmea nmea_peers clockmap sampleblock ltc instructions growth green burst markers fanout catchup start load exports replay"
 json=
 names=
 for argument in "$@"; do
