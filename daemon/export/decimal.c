@@ -32,13 +32,14 @@ char *decimal_put(char *out, double value, int decimals)
     double whole = floor(scaled);
     if (!(scaled < 1e11) || fabs(scaled - whole - 0.5) < 1e-4)
         return out + snprintf(out, DECIMAL_SIZE, "%.*f", decimals, value);
+    const uint64_t one = unit[decimals];
     uint64_t rounded = (uint64_t)whole + (scaled - whole > 0.5 ? 1 : 0);
     if (signbit(value))
         *out++ = '-';
-    out = put_digits(out, rounded / unit[decimals], 1);
+    out = put_digits(out, rounded / one, 1);
     if (decimals > 0) {
         *out++ = '.';
-        out = put_digits(out, rounded % unit[decimals], decimals);
+        out = put_digits(out, rounded % one, decimals);
     }
     *out = '\0';
     return out;
