@@ -7,7 +7,8 @@
  *   paced      10 events a second to each in turn; from the order to publish until the last subscriber has it
  *   flat out   events as fast as they are taken; deliveries a second, and processor time of the server a delivery
  *   growth     the same with a hundredth and a tenth of the subscribers, or of the events (full runs only)
- *   kept       a press's way from the pad's line to *kept*, in a daemon with and without 2,000 subscribers (full runs only)
+ *   kept       a press's way from the pad's line to *kept*, in a daemon with and without 2,000 subscribers (full runs, or
+ *              alone:  bench_fanout ROUNDS 1 kept)
  */
 #include "bench.h"
 #include "bench_fanout_event.h"
@@ -671,6 +672,10 @@ int main(int argc, char **argv)
     live_crowd_descriptors(2 * (SUBSCRIBERS + TCP_SUBSCRIBERS) + 64);
     live_folder(&place);
     bench_event_marker(&entry);
+    if (argc > 3 && strcmp(argv[3], "kept") == 0) {
+        measure_kept(rounds);
+        return 0;
+    }
     start_ours(&side[OURS], SUBSCRIBERS, false);
     start_bare(&side[BARE]);
     side[BARE].event_bytes = side[OURS].event_bytes;
