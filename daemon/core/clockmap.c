@@ -133,17 +133,24 @@ static int64_t wander_rate(const struct clockmap *map, int64_t d)
 
 /*
  * Most that clock B can gain on the nominal rate in d ns, from a drift of at most `drift` that nowhere exceeds `drift_most`; with the signs
- * turned, most that it can lose. The rate grows with the wander until it meets its bound, and stays there.
+ * turned, most that it can lose. `grown` is what the wander grows to in d ns: the rate grows with it until it meets its bound, and stays there.
  */
-static int64_t most_gain(const struct clockmap *map, int64_t drift, int64_t drift_most, int64_t d)
+static int64_t most_gain(const struct clockmap *map, int64_t drift, int64_t drift_most, int64_t grown,
+                         int64_t d)
 {
     const int64_t top = min64(drift_most + map->slew, map->rate_max);
     const int64_t rate = min64(drift + map->slew, top);
-    const wide grown = ceil_shift((wide)map->wander * d, RATE_BITS);
     if (grown <= top - rate) /* the mean of a wander that still grows is half of what it has grown to */
-        return (int64_t)ceil_shift((wide)(rate + ((int64_t)grown + 1) / 2) * d, RATE_BITS);
+        return (int64_t)ceil_shift((wide)(rate + (grown + 1) / 2) * d, RATE_BITS);
     const wide missed = (wide)(top - rate) * (top - rate) / (2 * (wide)map->wander);
     return (int64_t)(ceil_shift((wide)top * d, RATE_BITS) - missed);
+}
+
+/* What the wander grows to in d ns; past any rate it may be more than what is given here. */
+static int64_t growth(const struct clockmap *map, int64_t d)
+{
+    const wide grown = ceil_shift((wide)map->wander * d, RATE_BITS), past_any = (wide)1 << (RATE_BITS + 1);
+    return (int64_t)(grown < past_any ? grown : past_any);
 }
 
 /* What one entry allows at nominal time x. No overflow: |x|, |lo|, |hi| < 2^61, and a gain is less than d / 8. */
@@ -153,8 +160,9 @@ static struct clockmap_interval reach(const struct clockmap *map, const struct c
     /* Where x are floors the way is off by less than 1 ns, and what is gained on it by far less than another. */
     const int64_t step = x - from->x, unsure = 2 * slop(map);
     const int64_t d = (step < 0 ? -step : step) + slop(map);
-    const int64_t faster = most_gain(map, from->rate_hi, map->drift_hi, d) + unsure;
-    const int64_t slower = most_gain(map, -from->rate_lo, -map->drift_lo, d) + unsure;
+    const int64_t grown = growth(map, d);
+    const int64_t faster = most_gain(map, from->rate_hi, map->drift_hi, grown, d) + unsure;
+    const int64_t slower = most_gain(map, -from->rate_lo, -map->drift_lo, grown, d) + unsure;
     struct clockmap_interval out = {CLOCKMAP_OPEN_LO, CLOCKMAP_OPEN_HI};
     if (from->lo != CLOCKMAP_OPEN_LO)
         out.lo = from->lo + step - (step >= 0 ? slower : faster);

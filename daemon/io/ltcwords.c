@@ -89,8 +89,12 @@ static size_t unpack(struct ltcwords *words, const uint8_t **bytes, const uint8_
     if (words->has_half)
         out[count++] = sample_of(words->half, *at++);
     const size_t whole = (size_t)(end - at) / 2, room = BLOCK - count, take = whole < room ? whole : room;
+#if __BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__
+    memcpy(out + count, at, 2 * take); /* they lie as they are wanted */
+#else
     for (size_t i = 0; i < take; i++)
         out[count + i] = sample_of(at[2 * i], at[2 * i + 1]);
+#endif
     at += 2 * take;
     count += take;
     words->has_half = count < BLOCK && at < end;
