@@ -49,6 +49,7 @@ struct daemon {
     struct ltcpipe *audio;
     mono_ns utc_at;
     bool utc_seen;
+    bool holds; /* entries of the input in hand, which share a commit */
     bool stopping;
     int exit_code;
     char event[EVENT_BYTES_MAX];
@@ -79,7 +80,11 @@ static int play(struct daemon *d, enum tape_kind kind, int source, mono_ns at, c
             uv_timer_start(&d->tape_timer, on_tape_timer, TAPE_FLUSH_MS, 0);
     }
     struct tape_record record = {.kind = kind, .source = source, .at = at, .bytes = bytes, .len = len};
-    return player_deliver(d->player, &record);
+    int result = player_deliver(d->player, &record);
+    if (d->holds)
+        store_release(keeper_store(d->keeper));
+    d->holds = false;
+    return result;
 }
 
 static void observe_utc(struct daemon *d, mono_ns now)
@@ -142,6 +147,9 @@ static void do_commit(void *ctx, const struct entry *entry)
      * tape that knows what the record knows. */
     if (d->tape != NULL && tape_is_dirty(d->tape))
         tape_flush(d->tape);
+    if (!d->holds)
+        store_hold(keeper_store(d->keeper));
+    d->holds = true;
     size_t len = event_json(entry, d->event, sizeof d->event);
     if (len == 0 || store_submit(keeper_store(d->keeper), entry, d->event, len) != STORE_OK) {
         log_error("store: entry %" PRId64

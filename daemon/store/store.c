@@ -167,10 +167,26 @@ enum store_result store_submit(struct store *store, const struct entry *entry, c
         result = STORE_NO_MEMORY;
     else
         store->submitted_seq = entry->seq;
-    if (result == STORE_OK && store->entries.count == 1)
+    if (result == STORE_OK && store->entries.count == 1 && !store->held)
         pthread_cond_broadcast(&store->work);
     pthread_mutex_unlock(&store->lock);
     return result;
+}
+
+void store_hold(struct store *store)
+{
+    pthread_mutex_lock(&store->lock);
+    store->held = true;
+    pthread_mutex_unlock(&store->lock);
+}
+
+void store_release(struct store *store)
+{
+    pthread_mutex_lock(&store->lock);
+    store->held = false;
+    if (store->entries.count > 0)
+        pthread_cond_broadcast(&store->work);
+    pthread_mutex_unlock(&store->lock);
 }
 
 /* Under lock: what just came is the first that waits, or makes the room half full. */

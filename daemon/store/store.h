@@ -98,6 +98,13 @@ int64_t store_run(const struct store *store);
  */
 enum store_result store_submit(struct store *store, const struct entry *entry, const char *event, size_t len);
 
+/*
+ * Between these two what is submitted waits, so that all that comes of one input shares one commit instead of the first entry of it having one
+ * to itself. Loop thread only. Not needed: without them each entry goes as soon as the writer is free.
+ */
+void store_hold(struct store *store);
+void store_release(struct store *store);
+
 /* Loop thread only. May be shed. Values that are not finite are dropped. */
 void store_sample(struct store *store, const struct engine_sample *sample);
 void store_observe(struct store *store, const struct engine_observation *observation);

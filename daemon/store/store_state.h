@@ -50,6 +50,7 @@ struct store {
     int64_t telemetry_due_ns; /* when the telemetry that waits is to be written */
     int64_t retry_ns;         /* no try before this instant; 0: at once */
     uint32_t flushers;
+    bool held; /* entries wait for store_release */
     bool closing;
     struct store_counts counts;
 

@@ -330,10 +330,10 @@ enum job { JOB_SLEEP, JOB_ENTRIES, JOB_TELEMETRY, JOB_LOG, JOB_END };
 /* Under lock. For JOB_SLEEP *until is the instant to look again; INT64_MAX: when something comes. */
 static enum job next_job(const struct store *store, int64_t now_ns, int64_t *until)
 {
-    bool entries = store->entries.count > 0 || store->entries_back > 0;
+    bool hurry = store->flushers > 0 || store->closing;
+    bool entries = (store->entries.count > 0 && (!store->held || hurry)) || store->entries_back > 0;
     bool telemetry =
         store->samples_in != store->samples_out || store->observations_in != store->observations_out;
-    bool hurry = store->flushers > 0 || store->closing;
     bool half_full = store->samples.count + store->samples_back >= store->options.telemetry_room / 2;
     *until = INT64_MAX;
     if (store->retry_ns > now_ns) {

@@ -38,6 +38,30 @@ static void what_arrives_during_a_commit_shares_the_next_one(void **state)
     assert_false(f->disordered);
 }
 
+static void what_is_held_shares_one_commit(void **state)
+{
+    struct fixture *f = *state;
+    const struct engine_observation clap = {.clock = "clap", .a = 1, .lo = 2, .hi = 3};
+    struct store_counts counts = {0};
+    fixture_open(f);
+    store_hold(f->store);
+    submit(f, make_marker("D007", 1, 1, 10));
+    store_observe(f->store, &clap); /* written at once: the writer is awake and passes the entry over */
+    while (counts.observations == 0)
+        store_counts(f->store, &counts);
+    assert_int_equal(counts.entries, 0);
+    for (uint32_t i = 2; i <= 10; i++)
+        submit(f, make_marker("D007", i, i, 10 * i));
+    store_release(f->store);
+    fixture_wait_committed(f, 10);
+    assert_int_equal(f->acknowledged, 1);
+    store_hold(f->store);
+    submit(f, make_marker("D007", 11, 11, 110));
+    flush(f); /* who flushes does not wait for a release */
+    assert_int_equal(f->committed, 11);
+    store_release(f->store);
+}
+
 static void a_burst_is_acknowledged_in_parts_and_in_order(void **state)
 {
     struct fixture *f = *state;
@@ -230,6 +254,7 @@ int main(void)
     const struct CMUnitTest tests[] = {
         STORE_TEST(an_entry_is_readable_when_it_is_acknowledged),
         STORE_TEST(what_arrives_during_a_commit_shares_the_next_one),
+        STORE_TEST(what_is_held_shares_one_commit),
         STORE_TEST(a_burst_is_acknowledged_in_parts_and_in_order),
         STORE_TEST(the_journal_holds_the_bytes_that_were_handed_in),
         STORE_TEST(an_entry_out_of_order_is_not_taken),
