@@ -89,9 +89,9 @@ static void run_round(struct client *client, const struct live_daemon *daemon, i
 {
     char peer[200], name[96];
     int64_t from = live_int(daemon, "SELECT max(seq) FROM journal");
-    double cpu = live_cpu_s(daemon);
+    double cpu = live_cpu_s(daemon->pid);
     double ours = press(client, presses);
-    cpu = live_cpu_s(daemon) - cpu;
+    cpu = live_cpu_s(daemon->pid) - cpu;
     int64_t upto = live_int(daemon, "SELECT max(seq) FROM journal");
     struct live_rows *rows = live_rows_read(daemon->database, from, upto);
     snprintf(peer, sizeof peer, "%s/peer.db", daemon->folder);

@@ -65,8 +65,8 @@ static int bare(const char *database, const char *path)
     return uv_run(&loop, UV_RUN_DEFAULT);
 }
 
-/* Seconds from fork to its answer. */
-static double bare_start(const char *database, const char *path)
+/* Seconds from fork to its answer; *cpu: those of processor. */
+static double bare_start(const char *database, const char *path, double *cpu)
 {
     char answer[64];
     int fd;
@@ -84,6 +84,7 @@ static double bare_start(const char *database, const char *path)
     }
     live_ask(fd, "{}\n", answer, sizeof answer);
     double seconds = bench_wall_s() - begun;
+    *cpu = live_cpu_s(pid);
     close(fd);
     (void)kill(pid, SIGKILL);
     (void)waitpid(pid, NULL, 0);
@@ -149,20 +150,23 @@ static double median(double seconds[STARTS])
 static void run_one(struct live_daemon *daemon, bool fresh, const char *what, double goal_ms)
 {
     char path[200], peer[200], name[96];
-    double ours[STARTS], theirs[STARTS];
+    double ours[STARTS], theirs[STARTS], our_cpu[STARTS], their_cpu[STARTS];
     snprintf(path, sizeof path, "%s/bare.sock", daemon->folder);
     snprintf(peer, sizeof peer, "%s/bare.db", daemon->folder);
     for (int i = 0; i < STARTS; i++) {
         if (fresh)
             remove_database(daemon->database);
         ours[i] = live_start(daemon);
+        our_cpu[i] = live_cpu_s(daemon->pid);
         live_stop(daemon);
         if (fresh)
             remove_database(peer);
-        theirs[i] = bare_start(fresh ? peer : daemon->database, path);
+        theirs[i] = bare_start(fresh ? peer : daemon->database, path, &their_cpu[i]);
     }
     snprintf(name, sizeof name, "start, %s", what);
     bench_say(name, "ms", median(ours) * 1e3, median(theirs) * 1e3, goal_ms, goal_ms > 0 ? "most" : "show");
+    snprintf(name, sizeof name, "start, %s: processor", what);
+    bench_say(name, "ms", median(our_cpu) * 1e3, median(their_cpu) * 1e3, 0, "show");
 }
 
 int main(int argc, char **argv)

@@ -148,12 +148,12 @@ void live_stop(struct live_daemon *daemon)
     daemon->pid = running = 0;
 }
 
-double live_cpu_s(const struct live_daemon *daemon)
+double live_cpu_s(pid_t pid)
 {
     clockid_t clock;
     struct timespec used = {0};
-    if (clock_getcpuclockid(daemon->pid, &clock) != 0 || clock_gettime(clock, &used) != 0)
-        live_fail("bellroped is gone");
+    if (clock_getcpuclockid(pid, &clock) != 0 || clock_gettime(clock, &used) != 0)
+        live_fail("process %d is gone", (int)pid);
     return (double)used.tv_sec + (double)used.tv_nsec / 1e9;
 }
 

@@ -28,8 +28,8 @@ void live_configure(struct live_daemon *daemon, const char *more);
 double live_start(struct live_daemon *daemon);
 void live_stop(struct live_daemon *daemon);
 
-/* Seconds of processor that it has taken so far, all its threads. */
-double live_cpu_s(const struct live_daemon *daemon);
+/* Seconds of processor that a process has taken so far, all its threads. */
+double live_cpu_s(pid_t pid);
 
 /* The folder of the key plans, and a free UDP port of 127.0.0.1. */
 const char *live_plans(void);

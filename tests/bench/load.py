@@ -168,6 +168,18 @@ def run_busy(daemon, seconds):
     return result
 
 
+def press(daemon, count):
+    """Soft presses, 50 under way at a time."""
+    peer = connect(daemon.socket)
+    answers = peer.makefile("r", encoding="utf-8")
+    for _ in range(count // 50):
+        peer.sendall(b'{"jsonrpc":"2.0","id":1,"method":"press","params":{"key":"A1","seat":"science"}}\n' * 50)
+        for _ in range(50):
+            if "error" in answers.readline():
+                sys.exit("a press was refused")
+    peer.close()
+
+
 def broker_rss(folder, seconds):
     if MOSQUITTO is None:
         time.sleep(seconds)
@@ -194,7 +206,8 @@ def main():
     for _ in range(rounds):
         with tempfile.TemporaryDirectory(prefix="bellrope-bench.") as folder:
             daemon = Daemon(build, folder)
-            broker = broker_rss(folder, 3.5)  # meanwhile the daemon has looked for what is missing often enough to leave it to its watches
+            # meanwhile the daemon has looked for what is missing often enough, and (at 10 s) has told of silent feeds
+            broker = broker_rss(folder, 3.5 if scale < 1 else 13)
             memory, _, wakeups = measure(daemon.child.pid, 10 * scale)
             say("idle: memory", "MB", memory, broker, 6, "most")
             say("idle: wake-ups", "1/s", wakeups, 0, 0, "most")
@@ -202,6 +215,9 @@ def main():
             say("busy: memory", "MB", memory, broker, 10, "most")
             say("busy: processor", "% of a core", cpu, 0, 2, "most")
             say("busy: wake-ups", "1/s", wakeups)
+            if scale >= 1:
+                press(daemon, 2000)
+                say("after 2,000 presses in a dive: memory", "MB", rss_mb(daemon.child.pid), broker)
             daemon.end()
 
 
