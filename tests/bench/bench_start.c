@@ -1,7 +1,7 @@
 /*
  * Start: from exec until the socket has answered `status`: with no database yet, with a small one, and with one whose journal has a million
- * events of a hundred dives. Beside it a bare program of the same libraries: opens the database as it is (WAL, FULL), asks for the last seq,
- * listens, and answers one line.
+ * events of a hundred dives, the last of them open with 3,000 markers. Beside it a bare program of the same libraries: opens the database as
+ * it is (WAL, FULL), asks for the last seq, listens, and answers one line.
  */
 #include "bench.h"
 #include "live_daemon.h"
@@ -103,7 +103,7 @@ static void remove_database(const char *path)
     }
 }
 
-/* Dives of 10,000 journal rows and 3,000 markers each, as a dive of 12 hours makes, all ended, until the journal has so many. */
+/* Dives of 10,000 journal rows and 3,000 markers each, as a dive of 12 hours makes, the last one open, until the journal has so many. */
 static void fill(const char *path, int events)
 {
     char sql[4000];
@@ -119,13 +119,16 @@ static void fill(const char *path, int events)
         "'settled' END,"
         " printf('Z%%04d', d.i), printf('Z%%04d-M%%04d', d.i, n.i %% 3000 + 1), n.i, NULL, NULL, 'none', 1,"
         " '{' || printf('%%0300d', n.i) || '}' FROM d, n, base WHERE d.i * 10000 + n.i < %d;"
-        "INSERT INTO marker (seq, dive, number, origin, seat, kind, lead_ns, settled, mono_ns, clock, "
-        "timecode_state, channels)"
-        " SELECT s + 1 + d.i * 10000 + n.i, printf('Z%%04d', d.i), n.i + 1, 'soft', 'science', 'subject', 0, "
-        "1, n.i, 'none', 'none', '{}'"
+        "INSERT INTO marker (seq, dive, number, origin, seat, key, kind, label, lead_ns, settled, mono_ns, "
+        "utc_ns, clock,"
+        " timecode_state, channels)"
+        " SELECT s + 1 + d.i * 10000 + n.i, printf('Z%%04d', d.i), n.i + 1, 'soft', 'science', 'A1', "
+        "'subject', 'Fish', 5000000000, 1,"
+        " n.i * 1000000000, 1900000000000000000 + n.i * 1000000000, 'synced', 'none', '{}'"
         " FROM d, n, base WHERE n.i < 3000 AND d.i * 10000 + n.i < %d;"
-        "INSERT INTO dive (id, begun_seq, ended_seq) SELECT printf('Z%%04d', d.i), s + 1 + d.i * 10000, s + "
-        "9999 + d.i * 10000 FROM d, base;"
+        "UPDATE dive SET ended_seq = begun_seq;"
+        "INSERT INTO dive (id, begun_seq, ended_seq) SELECT printf('Z%%04d', d.i), s + 1 + d.i * 10000,"
+        " CASE WHEN d.i < (SELECT max(i) FROM d) THEN s + 9999 + d.i * 10000 END FROM d, base;"
         "COMMIT; PRAGMA wal_checkpoint(TRUNCATE)",
         events, events, events);
     if (sqlite3_open(path, &db) != SQLITE_OK || sqlite3_exec(db, sql, NULL, NULL, NULL) != SQLITE_OK)
