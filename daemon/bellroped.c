@@ -5,6 +5,7 @@
 #include "io/log.h"
 
 #include <getopt.h>
+#include <malloc.h>
 #include <stdbool.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -94,9 +95,19 @@ static int run(const struct options *options, struct config *config)
     return result;
 }
 
+/*
+ * What is large goes back to the system when it is freed. By itself the library would learn from the first large block it frees to keep such
+ * blocks, and what one burst took would stay for the voyage.
+ */
+static void keep_memory_small(void)
+{
+    (void)mallopt(M_MMAP_THRESHOLD, 64 << 10);
+}
+
 int main(int argc, char **argv)
 {
     struct options options = {0};
+    keep_memory_small();
     int result = read_options(argc, argv, &options);
     if (result >= 0)
         return result;
