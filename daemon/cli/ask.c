@@ -12,10 +12,6 @@ struct client *ask_open(const struct options *options, struct target *target)
     char why[CLIENT_WHY_SIZE];
     if (target_find(options, target) != CLI_DONE)
         return NULL;
-    if (target->db_only) { /* a verb that could do with the record alone, in a part that cannot: dive begin */
-        cli_fail(options->verb, "this needs a daemon; leave --db out");
-        return NULL;
-    }
     struct client *client = client_open(target, why);
     if (client == NULL)
         cli_fail(options->verb, "%s", why);
@@ -45,10 +41,16 @@ static void print_done(const struct options *options, const json_t *result, cons
     printf("%s%s\n", note != NULL ? ": " : "", note != NULL ? note : "");
 }
 
+/* Said on board or not at all: when a dive begins and ends, and who is on watch from now on. */
+static bool is_at_sea(const char *method)
+{
+    return strncmp(method, "dive.", 5) == 0 || strcmp(method, "seat") == 0;
+}
+
 json_t *ask_call(const struct options *options, const struct target *target, const char *method,
                  json_t *params, char why[CLIENT_WHY_SIZE])
 {
-    if (target->db_only && strncmp(method, "dive.", 5) != 0)
+    if (target->db_only && !is_at_sea(method))
         return offline_call(target, method, params, why);
     struct client *client = NULL;
     if (target->db_only)
@@ -60,9 +62,7 @@ json_t *ask_call(const struct options *options, const struct target *target, con
         client_close(client);
         return result;
     }
-    bool at_sea =
-        strncmp(method, "dive.", 5) == 0; /* when a dive begins and ends is what a clock on board says */
-    if (at_sea || target->db_only || options->verb->needs != CLI_NEEDS_RECORD || target->db[0] == '\0' ||
+    if (is_at_sea(method) || options->verb->needs != CLI_NEEDS_RECORD || target->db[0] == '\0' ||
         access(target->db, F_OK) != 0) {
         json_decref(params);
         return NULL;

@@ -6,7 +6,7 @@
 
 #include "cli/client.h"
 
-/* A client for the options' target, or NULL after saying why not; --db alone is no daemon. */
+/* A client for the options' target, or NULL after saying why not. */
 struct client *ask_open(const struct options *options, struct target *target);
 
 /* One command: to the daemon; with --db, or where none answers and the verb allows it, to the database itself. As client_call(). */

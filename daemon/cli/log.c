@@ -311,8 +311,11 @@ const struct cli_verb verb_log = {
     .summary = "Shows the life of a record: every change, when, by whom and why",
     .details =
         "REF is M112, S31, A4, T2, D007-M0112, or `last` for the newest marker. Read from the journal in\n"
-        "the database, also while the daemon writes. TIME is what the change gives the record. With --json\n"
-        "the events themselves, one a line.",
+        "the database, also while the daemon writes. TIME is what the change gives the record. A sighting, "
+        "span\n"
+        "or sample is struck by striking the marker it came of: such strikes are shown with it. With --json "
+        "the\n"
+        "events themselves, one a line.",
     .examples = "  bellrope log S31\n"
                 "  bellrope log D007-M0112 --db dive.db --json\n",
     .options = OPTIONS,

@@ -166,7 +166,7 @@ run 1 markers --dive D099
 tells "there is no dive D099"
 run 1 press A1 --dive D099
 run 0 strike last --why slip --by 'A. Quill'
-run 0 strike D1-M0007 --undo || run 0 strike "$(sqlite3 -readonly dive.db 'SELECT ref FROM marker_now WHERE struck')" --undo
+run 0 strike "$(sqlite3 -readonly dive.db 'SELECT ref FROM marker_now WHERE struck')" --undo
 prints "restored"
 
 # ---- the other door ----

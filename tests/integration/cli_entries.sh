@@ -96,6 +96,12 @@ run 1 dive end --db dive.db
 tells "this needs a daemon; leave --db out"
 run 1 dive begin D9
 tells "no daemon answers at $dir/socket"
+printf '[dive]\nid = D9\n[seats]\nscience = A. Quill\n' >D9.ini
+run 1 dive begin --from D9.ini --db dive.db
+tells "this needs a daemon; leave --db out"
+run 1 dive begin --from D9.ini
+tells "no daemon answers at $dir/socket"
+is "who is on watch" 0 "SELECT count(*) FROM journal WHERE type = 'seat'"
 run 1 seat science --who 'A. Quill'
 tells "no daemon answers at $dir/socket"
 run 1 clap

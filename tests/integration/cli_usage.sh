@@ -261,7 +261,10 @@ run 0 manpage press
 cmp -s out man/bellrope-press.1 || fail "the page on standard output is another"
 run 0 manpage
 cmp -s out man/bellrope.1 || fail "the main page on standard output is another"
-if command -v mandoc >/dev/null 2>&1; then mandoc -T lint -W warning man/*.1 >lint.log 2>&1 || fail "mandoc has something to say about the manual pages"; fi
+if command -v mandoc >/dev/null 2>&1; then # without a date: the same source makes the same pages
+    mandoc -T lint -W warning man/*.1 2>&1 | grep -v 'missing date' >lint.log || true
+    [ ! -s lint.log ] || fail "mandoc has something to say about the manual pages"
+fi
 if command -v groff >/dev/null 2>&1; then
     groff -man -ww -z man/*.1 >lint.log 2>&1
     [ ! -s lint.log ] || fail "groff has something to say about the manual pages"
