@@ -18,7 +18,7 @@
  *
  * At 50, 59.94 and 60 frames a second a word names a pair of frames and begins with the even one.
  *
- * The struct is the caller's (about 30 kB); nothing allocates; not for use from two threads at once.
+ * The struct is the caller's (about 40 kB); nothing allocates; not for use from two threads at once.
  */
 #ifndef BELLROPE_CORE_TCMAP_H
 #define BELLROPE_CORE_TCMAP_H
