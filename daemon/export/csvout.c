@@ -1,6 +1,7 @@
 #include "export/csvout.h"
 
 #include "core/event.h"
+#include "export/decimal.h"
 
 #include <inttypes.h>
 #include <math.h>
@@ -37,16 +38,12 @@ void csvout_int(struct csvout *csv, int64_t value)
 
 void csvout_real(struct csvout *csv, double value, int decimals)
 {
-    char text[64];
+    char text[DECIMAL_SIZE];
     separate(csv);
     if (!isfinite(value))
         return;
-    int len = snprintf(text, sizeof text, "%.*f", decimals, value);
-    while (decimals > 0 && len > 1 && text[len - 1] == '0')
-        text[--len] = '\0';
-    if (text[len - 1] == '.')
-        text[--len] = '\0';
-    fputs(strcmp(text, "-0") == 0 ? "0" : text, csv->out);
+    decimal_put_short(text, value, decimals);
+    fputs(text, csv->out);
 }
 
 void csvout_empty(struct csvout *csv)

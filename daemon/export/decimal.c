@@ -44,3 +44,14 @@ char *decimal_put(char *out, double value, int decimals)
     *out = '\0';
     return out;
 }
+
+char *decimal_put_short(char *out, double value, int decimals)
+{
+    char *end = decimal_put(out, value, decimals);
+    while (decimals > 0 && end[-1] == '0')
+        end--;
+    if (end[-1] == '.')
+        end--;
+    *end = '\0';
+    return strcmp(out, "-0") == 0 ? strcpy(out, "0") + 1 : end;
+}

@@ -9,4 +9,7 @@
 /* Writes `value` with so many decimals (0 to 9) and a terminator, and returns where that is; `out` has room for DECIMAL_SIZE. */
 char *decimal_put(char *out, double value, int decimals);
 
+/* The same without zeros at the end, nor a point behind which nothing is left; minus nothing is 0. For a finite value. */
+char *decimal_put_short(char *out, double value, int decimals);
+
 #endif

@@ -1,6 +1,7 @@
 #include "export/dwctable.h"
 
 #include "core/event.h"
+#include "export/decimal.h"
 #include "export/plain.h"
 #include "export/xmlout.h"
 
@@ -160,15 +161,10 @@ void dwcrow_int(struct dwcrow *row, int64_t value)
 
 void dwcrow_real(struct dwcrow *row, double value, int decimals)
 {
-    char text[64] = "";
-    if (isfinite(value)) {
-        int len = snprintf(text, sizeof text, "%.*f", decimals, value);
-        while (decimals > 0 && len > 1 && text[len - 1] == '0')
-            text[--len] = '\0';
-        if (text[len - 1] == '.')
-            text[--len] = '\0';
-    }
-    dwcrow_text(row, strcmp(text, "-0") == 0 ? "0" : text);
+    char text[DECIMAL_SIZE] = "";
+    if (isfinite(value))
+        decimal_put_short(text, value, decimals);
+    dwcrow_text(row, text);
 }
 
 void dwcrow_utc(struct dwcrow *row, utc_ns utc)

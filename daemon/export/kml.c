@@ -162,8 +162,8 @@ static void put_data(xmlTextWriter *xml, const char *name, const char *value)
 
 static void put_number(xmlTextWriter *xml, const char *name, double value, int decimals)
 {
-    char text[64];
-    snprintf(text, sizeof text, "%.*f", decimals, value);
+    char text[DECIMAL_SIZE];
+    decimal_put(text, value, decimals);
     put_data(xml, name, text);
 }
 

@@ -31,10 +31,43 @@ static bool take_text(const char **at, char *out, size_t size)
     return true;
 }
 
+static bool is_digit(char c)
+{
+    return c >= '0' && c <= '9';
+}
+
+/* Up to 15 digits, with or without a point: the digits as an integer and the power of ten are exact, so that one division rounds rightly (Clinger,
+ * "How to read floating point numbers accurately", 1990). Anything else is left to strtod(). */
+static bool take_short_number(const char **at, double *out)
+{
+    static const double power[] = {1e0, 1e1, 1e2,  1e3,  1e4,  1e5,  1e6,  1e7,
+                                   1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15};
+    const char *c = *at + (**at == '-' ? 1 : 0);
+    int64_t digits = 0;
+    int count = 0, decimals = 0;
+    for (bool point = false; is_digit(*c) || (*c == '.' && !point); c++) {
+        point |= *c == '.';
+        if (*c == '.')
+            continue;
+        digits = digits * 10 + (*c - '0');
+        decimals += point ? 1 : 0;
+        if (++count > 15)
+            return false;
+    }
+    if (count == 0 || *c == 'e' || *c == 'E' || c[-1] == '.')
+        return false;
+    double value = (double)digits / power[decimals];
+    *out = **at == '-' ? -value : value;
+    *at = c;
+    return true;
+}
+
 static bool take_number(const char **at, double *out)
 {
     char *end;
-    if (**at != '-' && (**at < '0' || **at > '9'))
+    if (take_short_number(at, out))
+        return true;
+    if (**at != '-' && !is_digit(**at))
         return false;
     *out = strtod(*at, &end);
     *at = end;

@@ -1,6 +1,5 @@
 #include "store/sql.h"
 
-#include <stdio.h>
 #include <string.h>
 
 struct sql_bind sql_bind_begin(sqlite3_stmt *stmt)
@@ -127,6 +126,9 @@ double sql_take_real(struct sql_take *take, double absent)
 
 void sql_take_text(struct sql_take *take, char *out, size_t size)
 {
-    const unsigned char *text = sqlite3_column_text(take->stmt, take->at++);
-    snprintf(out, size, "%s", text != NULL ? (const char *)text : "");
+    const char *text = (const char *)sqlite3_column_text(take->stmt, take->at++);
+    size_t len = text != NULL ? strnlen(text, size - 1) : 0;
+    if (len > 0)
+        memcpy(out, text, len);
+    out[len] = '\0';
 }

@@ -82,9 +82,28 @@ static void any_value_is_as_printf_has_it(void **state)
         check(some_value(&seed), i % 10);
 }
 
+static void short_ones_have_no_zeros_at_the_end(void **state)
+{
+    static const struct {
+        double value;
+        int decimals;
+        const char *text;
+    } cases[] = {{0, 7, "0"},      {-0.0, 0, "0"},      {-0.0001, 3, "0"}, {1.5, 7, "1.5"},
+                 {100, 0, "100"},  {100, 3, "100"},     {-20, 2, "-20"},   {0.1, 1, "0.1"},
+                 {0.05, 1, "0.1"}, {12.34, 4, "12.34"}, {-0.5, 3, "-0.5"}, {1000.001, 3, "1000.001"}};
+    char got[DECIMAL_SIZE];
+    (void)state;
+    for (size_t i = 0; i < sizeof cases / sizeof cases[0]; i++) {
+        char *end = decimal_put_short(got, cases[i].value, cases[i].decimals);
+        assert_string_equal(got, cases[i].text);
+        assert_ptr_equal(end, got + strlen(got));
+    }
+}
+
 int main(void)
 {
     const struct CMUnitTest tests[] = {cmocka_unit_test(corners_are_as_printf_has_them),
-                                       cmocka_unit_test(any_value_is_as_printf_has_it)};
+                                       cmocka_unit_test(any_value_is_as_printf_has_it),
+                                       cmocka_unit_test(short_ones_have_no_zeros_at_the_end)};
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
