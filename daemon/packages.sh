@@ -7,8 +7,8 @@ build="gcc cmake ninja-build pkg-config libc6-dev libuv1-dev libserialport-dev l
        libxml2-dev libarchive-dev libproj-dev libevdev-dev sqlite3 ffmpeg"
 test="$build libcmocka-dev clang libclang-rt-14-dev clang-format clang-tidy cppcheck python3 python3-nmea2 python3-numpy python3-gsw
       chromium gpsd-clients gpsbabel mkvtoolnix unzip gcc-avr avr-libc libsimavr-dev libelf-dev jq libxml2-utils systemd dpkg-dev zsh"
-# a broker to measure against; Debian starts its service on 127.0.0.1:1883, which the benches do not use
-bench="$test mosquitto"
+# a broker to measure against (Debian starts its service on 127.0.0.1:1883, which the benches do not use); what counts instructions
+bench="$test mosquitto valgrind"
 
 case "${1:-build}" in
 build) wanted=$build ;;
