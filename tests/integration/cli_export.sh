@@ -151,6 +151,14 @@ tells "none.db: cannot be read: No such file or directory"
 [ "$(cat kept.csv)" = mine ] || fail "a refused export wrote into the file that was there"
 run 1 export csv -o none/x.csv --db dive.db
 tells "none/x.csv cannot be written there: No such file or directory"
+mkfifo pipe
+for verb in "export csv" report; do # what is no file would be replaced by one
+    run 1 $verb -o pipe --db dive.db
+    tells "pipe is a device or pipe, not a file; give another name, or - for standard output"
+    run 1 $verb -o clips --db dive.db
+    tells "clips is a folder, not a file; give another name"
+done
+[ -p pipe ] || fail "a pipe was replaced by a file"
 run 1 export csv -o x.csv --socket nowhere
 tells "an export reads the database; name it with --db FILE or --config FILE"
 run 1 report -o x.html --socket nowhere
