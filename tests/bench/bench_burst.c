@@ -52,8 +52,8 @@ static void open_pads(const struct live_daemon *daemon, char *sections, size_t s
         snprintf(serial, sizeof serial, "P-%02d", i + 1);
         live_pad_open(&pad[i], link, serial);
         len += (size_t)snprintf(sections + len, size - len,
-                                "[pad p%d]\nport = pad-%d\nplan = %s/science.plan\nseat = seat%d\n", i, i,
-                                live_plans(), i);
+                                "[pad p%d]\nport = pad-%d\nbaud = 0\nplan = %s/science.plan\nseat = seat%d\n",
+                                i, i, live_plans(), i);
     }
 }
 
