@@ -3,6 +3,7 @@
 /proc/PID/task/*/status). Idle: two pads and six feeds are configured and nothing is attached. Busy: two pads with their firmware, six feeds at
 10 Hz, LTC and ten subscribers. Beside it a mosquitto broker that waits; without one its columns are left out.
   load.py BUILD [ROUNDS [SCALE]]"""
+import atexit
 import glob
 import os
 import shutil
@@ -135,6 +136,7 @@ class Daemon:
         config = configure(folder, plans, self.ports)
         with open(os.path.join(folder, "log"), "wb") as log:
             self.child = subprocess.Popen([f"{build}/bellroped", "--config", config], stderr=log)
+        atexit.register(self.child.kill)  # whatever goes wrong from here on; nothing where it has ended
         self.socket = os.path.join(folder, "sock")
         connect(self.socket).close()
 
