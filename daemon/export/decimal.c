@@ -53,5 +53,9 @@ char *decimal_put_short(char *out, double value, int decimals)
     if (end[-1] == '.')
         end--;
     *end = '\0';
-    return strcmp(out, "-0") == 0 ? strcpy(out, "0") + 1 : end;
+    if (strcmp(out, "-0") != 0)
+        return end;
+    *out = '0';
+    out[1] = '\0';
+    return out + 1;
 }
