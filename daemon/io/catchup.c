@@ -37,8 +37,11 @@ static void read_ahead(struct session *session)
     if (catchup->reading || catchup->has_ready || server->stopping)
         return;
     set_behind(session, catchup->next < server->log.first);
-    if (!catchup->behind)
+    struct piece room = subscription_take_spent(&session->io.sub);
+    if (!catchup->behind) {
+        piece_free(&room);
         return;
+    }
     size_t share = BYTES_OF_ALL / 2 / server->catching_up;
     if (share < FETCH_BYTES_FIRST)
         share = FETCH_BYTES_FIRST;
@@ -46,11 +49,13 @@ static void read_ahead(struct session *session)
                          .upto = server->published,
                          .types = session->io.sub.types,
                          .bytes = catchup->bytes < share ? catchup->bytes : share,
-                         .turn = catchup->turn};
+                         .turn = catchup->turn,
+                         .piece = room};
     catchup->reading = true;
     if (!fetch_start(&server->lane[SOCKET_LANE_JOURNAL], &server->backend, &want, on_piece,
                      session_take(session))) {
         catchup->reading = false;
+        piece_free(&room);
         connection_close(&session->io);
         session_drop(session);
     }

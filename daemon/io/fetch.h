@@ -18,12 +18,12 @@ struct fetch {
     size_t bytes;  /* enough when a piece has this many */
     uint64_t turn; /* the caller's */
     /* found */
-    struct piece piece;
+    struct piece piece; /* its memory, if it has any, is used again */
     bool failed;
     char why[SOCKET_WHY_SIZE];
 };
 
-/* Calls `done` on the loop's thread, once; what is left in `fetch` afterwards is freed. False, and no call: out of memory. */
+/* Calls `done` on the loop's thread, once; what is left in `fetch` afterwards is freed. False, and no call, and `want` unchanged: out of memory. */
 bool fetch_start(struct lane *lane, const struct socket_backend *backend, const struct fetch *want,
                  void (*done)(void *ctx, struct fetch *fetch), void *ctx);
 

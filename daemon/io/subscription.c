@@ -27,6 +27,13 @@ void piece_free(struct piece *piece)
     *piece = (struct piece){0};
 }
 
+static void piece_clear(struct piece *piece)
+{
+    bytes_clear(&piece->bytes);
+    piece->count = 0;
+    piece->next = 0;
+}
+
 static size_t line_start(const struct subscription *sub)
 {
     return sub->piece_line == 0 ? 0 : sub->piece.line[sub->piece_line - 1].end;
@@ -41,6 +48,23 @@ static void forget_piece(struct subscription *sub)
 {
     piece_free(&sub->piece);
     sub->piece_at = sub->piece_line = 0;
+}
+
+/* Sent to its end: the memory is kept for the next one, because fresh pages cost more than what is written to them. */
+static void spend_piece(struct subscription *sub)
+{
+    piece_free(&sub->spent);
+    sub->spent = sub->piece;
+    piece_clear(&sub->spent);
+    sub->piece = (struct piece){0};
+    sub->piece_at = sub->piece_line = 0;
+}
+
+struct piece subscription_take_spent(struct subscription *sub)
+{
+    struct piece spent = sub->spent;
+    sub->spent = (struct piece){0};
+    return spent;
 }
 
 /* The begun line of the piece becomes the carry, so that the piece can go. Without memory for it the line is lost; the peer
@@ -65,6 +89,7 @@ void subscription_end(struct subscription *sub)
 {
     carry_line(sub);
     forget_piece(sub);
+    piece_free(&sub->spent);
     sub->on = false;
 }
 
@@ -79,6 +104,7 @@ void subscription_begin(struct subscription *sub, int64_t since, uint32_t types)
 void subscription_free(struct subscription *sub)
 {
     forget_piece(sub);
+    piece_free(&sub->spent);
     event_text_drop(sub->carry);
     *sub = (struct subscription){0};
 }
@@ -172,7 +198,7 @@ static size_t sent_piece(struct subscription *sub, size_t len)
         sub->next = sub->piece.line[sub->piece_line++].seq + 1;
     if (sub->piece_line == sub->piece.count) {
         sub->next = sub->piece.next;
-        forget_piece(sub);
+        spend_piece(sub);
     }
     return part;
 }

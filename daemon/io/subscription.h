@@ -37,8 +37,9 @@ struct subscription {
     uint32_t types;
     int64_t next;
     struct piece piece;
-    size_t piece_at;   /* bytes of it that are sent */
-    size_t piece_line; /* lines of it that are sent whole */
+    struct piece spent; /* empty; its memory is for the next piece */
+    size_t piece_at;    /* bytes of it that are sent */
+    size_t piece_line;  /* lines of it that are sent whole */
     struct event_text *carry;
     size_t carry_at;
 };
@@ -55,6 +56,8 @@ bool subscription_is_dry(const struct subscription *sub);
 bool subscription_wants_piece(const struct subscription *sub, const struct event_log *log);
 /* Takes over the piece's contents and leaves it empty. */
 void subscription_give(struct subscription *sub, struct piece *piece);
+/* The memory of the piece that was sent last, empty; now the caller's to fill or to free. */
+struct piece subscription_take_spent(struct subscription *sub);
 
 /* The rest of the line that is under way; false: none is. */
 bool subscription_rest(const struct subscription *sub, struct iovec *out);
