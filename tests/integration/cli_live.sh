@@ -5,51 +5,9 @@
 set -eu
 build=$(cd "${1:?say the build folder}" && pwd)
 plans=$(cd "$(dirname "$0")/../../docs/plans" && pwd)
-for program in bellroped bellrope; do
-    [ -x "$build/$program" ] || { echo "skipped: $build/$program is not built"; exit 77; }
-done
-command -v sqlite3 >/dev/null || { echo "skipped: sqlite3 is not installed"; exit 77; }
-command -v jq >/dev/null || { echo "skipped: jq is not installed"; exit 77; }
+. "$(dirname "$0")/cli_common"
+cli_folder cli
 rope=$build/bellrope
-dir=$(mktemp -d "${TMPDIR:-/tmp}/bellrope-cli.XXXXXX")
-daemon_pid=
-follow_pid=
-clean() {
-    status=$?
-    trap - EXIT
-    [ -z "$follow_pid" ] || kill "$follow_pid" 2>/dev/null || true
-    [ -z "$daemon_pid" ] || kill -9 "$daemon_pid" 2>/dev/null || true
-    [ "$status" -eq 0 ] || tail -n 30 "$dir"/*.log "$dir/out" "$dir/err" >&2 || true
-    rm -rf "$dir"
-    exit "$status"
-}
-trap clean EXIT
-fail() {
-    echo "FAILED: $*" >&2
-    exit 1
-}
-# run CODE ARGUMENTS: the command must end with CODE
-run() {
-    wanted=$1
-    shift
-    got=0
-    "$rope" "$@" >"$dir/out" 2>"$dir/err" || got=$?
-    [ "$got" -eq "$wanted" ] || fail "bellrope $*: ended with $got, not $wanted"
-}
-says() {
-    grep -qF -e "$1" "$dir/out" "$dir/err" || fail "it does not say: $1"
-}
-start() {
-    "$build/bellroped" --config "$dir/bellrope.ini" >>"$dir/daemon.log" 2>&1 &
-    daemon_pid=$!
-    tries=0
-    until "$rope" status >"$dir/out" 2>"$dir/err"; do
-        kill -0 "$daemon_pid" 2>/dev/null || fail "the daemon ended"
-        tries=$((tries + 1))
-        [ "$tries" -lt 600 ] || fail "the daemon does not answer"
-        sleep 0.05
-    done
-}
 cat >"$dir/bellrope.ini" <<END
 [store]
 file = dive.db
@@ -87,7 +45,7 @@ says "Examples:"
 start
 
 "$rope" follow --since 0 --all --json >"$dir/followed" 2>"$dir/follow.log" &
-follow_pid=$!
+other_pid=$!
 run 0 dive begin D007 --site 'north wall'
 says "begun D007 (seq 1)"
 run 1 dive begin D008
@@ -165,8 +123,8 @@ until [ "$(tail -n 1 "$dir/followed" | jq .seq 2>/dev/null)" = "$last" ]; do
     [ "$tries" -lt 400 ] || fail "the follower stopped before seq $last"
     sleep 0.05
 done
-kill "$follow_pid"
-follow_pid=
+kill "$other_pid"
+other_pid=
 jq -c .seq "$dir/followed" | awk 'NR != $1 { exit 1 }' || fail "the follower missed or doubled something"
 
 for format in csv json webvtt; do
@@ -181,9 +139,7 @@ run 0 dive pack D007 -o "$dir/D007.db"
 run 0 markers --db "$dir/D007.db"
 says "7 markers of dive D007"
 
-kill "$daemon_pid"
-wait "$daemon_pid" || fail "the daemon did not end well"
-daemon_pid=
+stop
 [ ! -e "$dir/sock" ] || fail "the socket file is still there"
 run 0 markers
 says "no daemon answers; this is what"

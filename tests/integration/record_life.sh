@@ -6,55 +6,10 @@
 set -eu
 build=$(cd "${1:?say the build folder}" && pwd)
 plans=$(cd "$(dirname "$0")/../../docs/plans" && pwd)
-for program in bellroped bellrope; do
-    [ -x "$build/$program" ] || { echo "skipped: $build/$program is not built"; exit 77; }
-done
-for tool in sqlite3 jq xmllint; do
-    command -v $tool >/dev/null || { echo "skipped: $tool is not installed"; exit 77; }
-done
+. "$(dirname "$0")/cli_common"
+command -v xmllint >/dev/null 2>&1 || { echo "skipped: xmllint is not installed"; exit 77; }
+cli_folder life
 rope=$build/bellrope
-dir=$(mktemp -d "${TMPDIR:-/tmp}/bellrope-life.XXXXXX")
-daemon_pid=
-clean() {
-    status=$?
-    trap - EXIT
-    [ -z "$daemon_pid" ] || kill -9 "$daemon_pid" 2>/dev/null || true
-    [ "$status" -eq 0 ] || tail -n 30 "$dir"/*.log "$dir/out" "$dir/err" >&2 || true
-    [ -n "${KEEP:-}" ] || rm -rf "$dir"
-    exit "$status"
-}
-trap clean EXIT
-fail() {
-    echo "FAILED: $*" >&2
-    exit 1
-}
-# run CODE ARGUMENTS: the command must end with CODE
-run() {
-    wanted=$1
-    shift
-    got=0
-    "$rope" "$@" >"$dir/out" 2>"$dir/err" || got=$?
-    [ "$got" -eq "$wanted" ] || fail "bellrope $*: ended with $got, not $wanted"
-}
-says() {
-    grep -qF -e "$1" "$dir/out" "$dir/err" || fail "it does not say: $1"
-}
-# is WHAT VALUE SQL
-is() {
-    got=$(sqlite3 -readonly "$dir/dive.db" "$3")
-    [ "$got" = "$2" ] || fail "$1: '$got', not '$2'"
-}
-start() {
-    "$build/bellroped" --config "$dir/bellrope.ini" >>"$dir/daemon.log" 2>&1 &
-    daemon_pid=$!
-    tries=0
-    until "$rope" status >"$dir/out" 2>"$dir/err"; do
-        kill -0 "$daemon_pid" 2>/dev/null || fail "the daemon ended"
-        tries=$((tries + 1))
-        [ "$tries" -lt 600 ] || fail "the daemon does not answer"
-        sleep 0.05
-    done
-}
 # until WHAT VALUE SQL: waits for it
 until_is() {
     tries=0
@@ -234,9 +189,7 @@ is "nobody else's marker moved" "1" "SELECT count(*) FROM marker WHERE dive = 'D
 run 1 press A1 --dive D999 --at "$middle"
 says "there is no dive D999"
 run 1 remark M1 x --db "$dir/dive.db"
-kill "$daemon_pid"
-wait "$daemon_pid" || fail "the daemon did not end well"
-daemon_pid=
+stop
 last=$(sqlite3 "$dir/dive.db" 'SELECT max(seq) FROM journal')
 
 # Weeks later, without a daemon: the same commands on the database itself.
