@@ -314,7 +314,7 @@ static int set_up(struct socket_server *server, const struct socket_config *conf
     server->handles = 1;
     server->session = calloc(server->connections_max, sizeof(struct session *));
     bool done = server->session != NULL && calls_init(&server->calls) &&
-                event_log_init(&server->log, or_default(config->memory_events, 256),
+                event_log_init(&server->log, or_default(config->memory_events, 1024),
                                or_default(config->memory_bytes, (size_t)4 << 20), last_seq + 1);
     return done ? 0 : -1;
 }

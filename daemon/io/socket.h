@@ -44,7 +44,7 @@ struct socket_config {
     unsigned
         unix_rate_per_s; /* 100000: several times what the store takes, so that only what costs it nothing is slowed */
     size_t queue_events;  /* how many events may come while a subscriber takes no byte, 8192 */
-    size_t memory_events; /* texts kept for followers, 256; fewer where they exceed memory_bytes */
+    size_t memory_events; /* texts kept for followers, 1024; fewer where they exceed memory_bytes */
     size_t memory_bytes;  /* 4 MiB */
     uint64_t linger_ms;   /* how long a dropped subscriber may still fetch its notice, 10000 */
 };
