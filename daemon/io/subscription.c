@@ -153,6 +153,8 @@ static size_t gather_live(struct subscription *sub, const struct event_log *log,
                           size_t max)
 {
     struct event_text *text;
+    if (sub->spent.bytes.at != NULL && sub->next >= log->first) /* caught up: no piece will come */
+        piece_free(&sub->spent);
     while ((text = event_log_at(log, sub->next)) != NULL && !wanted(sub, text))
         sub->next++;
     size_t count = 0;

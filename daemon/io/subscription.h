@@ -37,7 +37,7 @@ struct subscription {
     uint32_t types;
     int64_t next;
     struct piece piece;
-    struct piece spent; /* empty; its memory is for the next piece */
+    struct piece spent; /* empty; its memory is for the next piece, and goes once it has caught up */
     size_t piece_at;    /* bytes of it that are sent */
     size_t piece_line;  /* lines of it that are sent whole */
     struct event_text *carry;
