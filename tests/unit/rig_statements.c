@@ -7,23 +7,7 @@
 #include <string.h>
 #include <cmocka.h>
 
-#include "script.h"
-
-static char problems[4096];
-
-static void note(void *ctx, int line, const char *text)
-{
-    size_t n = strlen(problems);
-    (void)ctx;
-    snprintf(problems + n, sizeof problems - n, "%d: %s\n", line, text);
-}
-
-static size_t read_text(struct script *script, const char *text)
-{
-    problems[0] = 0;
-    script_init(script);
-    return script_parse(script, text, strlen(text), note, NULL);
-}
+#include "rig_script_text.h"
 
 static void what_is_left_out_has_the_defaults_of_the_manual(void **state)
 {
