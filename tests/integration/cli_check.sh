@@ -11,12 +11,9 @@ cli_begin check
 
 # check CODE ARGUMENTS: bellroped must end with CODE
 check() {
-    wanted=$1
+    code=$1
     shift
-    said="bellroped $*"
-    got=0
-    "$build/bellroped" "$@" >"$dir/out" 2>"$dir/err" </dev/null || got=$?
-    [ "$got" -eq "$wanted" ] || fail "$said: ended with $got, not $wanted"
+    ends "$code" bellroped "$@"
 }
 # until_said TEXT
 until_said() {

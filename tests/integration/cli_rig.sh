@@ -10,12 +10,9 @@ cli_begin rig
 
 # rig CODE ARGUMENTS: bellrope-rig must end with CODE
 rig() {
-    wanted=$1
+    code=$1
     shift
-    said="bellrope-rig $*"
-    got=0
-    "$build/bellrope-rig" "$@" >"$dir/out" 2>"$dir/err" </dev/null || got=$?
-    [ "$got" -eq "$wanted" ] || fail "$said: ended with $got, not $wanted"
+    ends "$code" bellrope-rig "$@"
 }
 
 # ---- how it is called ----
