@@ -1,5 +1,6 @@
 /* bellrope: the command for people. Finds the verb and runs it; all else is in daemon/cli. */
 #include "bellrope/version.h"
+#include "cli/options.h"
 #include "cli/verbs.h"
 
 #include <signal.h>
@@ -31,7 +32,7 @@ int main(int argc, char **argv)
     }
     for (size_t i = 0; i < cli_verb_count; i++)
         if (strcmp(cli_verbs[i]->name, name) == 0)
-            return cli_verbs[i]->run(cli_verbs[i], argc - 1, argv + 1);
+            return options_run(cli_verbs[i], argc - 1, argv + 1);
     if (name[0] != '\0')
         fprintf(stderr, "bellrope: there is no verb '%s'\n\n", name);
     print_verbs(stderr);

@@ -41,16 +41,10 @@ static void on_item(void *ctx, const struct dwcacheck_item *item)
 static int list_items(const struct options *options, const struct export_options *how,
                       struct listing_check *listing)
 {
-    struct target target;
     struct store_reader *reader;
-    struct store_error error;
     char why[EXPORT_WHY_SIZE] = "";
-    if (target_find(options, &target) != CLI_DONE)
+    if (target_reader(options, &reader) != CLI_DONE)
         return CLI_FAILED;
-    if (target.db[0] == '\0')
-        return cli_fail(options->verb, "a check reads the database; name it with --db FILE or --config FILE");
-    if (store_reader_open(&reader, target.db, &error) != STORE_OK)
-        return cli_fail(options->verb, "%s", error.text);
     int64_t items = dwcacheck(reader, how, on_item, listing, why);
     store_reader_close(reader);
     if (items < 0)
@@ -62,28 +56,24 @@ static int list_items(const struct options *options, const struct export_options
     return listing->required > 0 ? CLI_FAILED : CLI_DONE;
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
     static const struct table_column columns[] = {{"", false, false, false},
                                                   {"RECORD", false, false, false},
                                                   {"TERM", false, false, false},
                                                   {"MISSING", false, true, false},
                                                   {"WHAT TO DO", false, true, false}};
-    struct options options;
     struct export_dataset dataset = {0};
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    const char *file = options_value(&options, "dataset");
-    struct export_options how = {.dive = options_value(&options, "dive"),
-                                 .media_index = options_value(&options, "media"),
+    const char *file = options_value(options, "dataset");
+    struct export_options how = {.dive = options_value(options, "dive"),
+                                 .media_index = options_value(options, "media"),
                                  .dataset = file != NULL ? &dataset : NULL};
-    if (file != NULL && !dataset_read(verb, file, &dataset))
+    if (file != NULL && !dataset_read(options->verb, file, &dataset))
         return CLI_FAILED;
-    struct listing_check listing = {.json = options.json, .table = table_new(columns, 5)};
+    struct listing_check listing = {.json = options->json, .table = table_new(columns, 5)};
     if (listing.table == NULL)
-        return cli_fail(verb, "out of memory");
-    int result = list_items(&options, &how, &listing);
+        return cli_fail(options->verb, "out of memory");
+    int result = list_items(options, &how, &listing);
     table_free(listing.table);
     return result;
 }

@@ -1,17 +1,13 @@
 #include "cli/ask.h"
 #include "cli/verbs.h"
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int wrong = options_read(&options, verb, argc, argv);
-    if (wrong != CLI_DONE)
-        return wrong == OPTIONS_HELPED ? CLI_DONE : wrong;
-    const char *frame = options_value(&options, "frame");
+    const char *frame = options_value(options, "frame");
     json_t *params = json_object();
-    ask_put(params, "pad", options_value(&options, "pad"));
+    ask_put(params, "pad", options_value(options, "pad"));
     ask_put(params, "frame", frame);
-    return ask_command(&options, "clap", params, frame != NULL ? "measured at" : "lamp lit");
+    return ask_command(options, "clap", params, frame != NULL ? "measured at" : "lamp lit");
 }
 
 static const struct cli_option OPTIONS[] = {

@@ -20,6 +20,8 @@ struct cli_option {
     const char *help;
 };
 
+struct options; /* cli/options.h */
+
 struct cli_verb {
     const char *name;
     const char *arguments; /* "KEY [options]" */
@@ -32,7 +34,7 @@ struct cli_verb {
         needs;   /* --socket and --config, and --db where the record alone will do; see cli/target.h */
     bool prints; /* takes --json */
     bool hidden; /* not listed: for packaging */
-    int (*run)(const struct cli_verb *verb, int argc, char **argv);
+    int (*run)(const struct options *options);
 };
 
 /* stderr: "bellrope VERB: ..." and a newline. Returns CLI_FAILED, or CLI_USAGE for the second. */

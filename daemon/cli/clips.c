@@ -119,17 +119,11 @@ static int say_failures(const struct cli_verb *verb, const json_t *index)
 
 static int make(const struct options *options, const struct clips_options *how)
 {
-    struct target target;
     struct store_reader *reader;
-    struct store_error error;
     struct progress progress;
     char why[CLIPS_WHY_SIZE];
-    if (target_find(options, &target) != CLI_DONE)
+    if (target_reader(options, &reader) != CLI_DONE)
         return CLI_FAILED;
-    if (target.db[0] == '\0')
-        return cli_fail(options->verb, "clips reads the database; name it with --db FILE or --config FILE");
-    if (store_reader_open(&reader, target.db, &error) != STORE_OK)
-        return cli_fail(options->verb, "%s", error.text);
     struct clips_options watched = *how;
     progress_begin(&progress);
     watched.on_progress = on_progress;
@@ -166,26 +160,23 @@ static bool duration(const struct options *options, const char *name, int64_t *o
     return true;
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    struct clips_options how = {.folder = options_value(&options, "o"),
-                                .dive = options_value(&options, "dive"),
-                                .video_start = options_value(&options, "video-start"),
-                                .burn_in = options_flag(&options, "burn-in"),
+    struct clips_options how = {.folder = options_value(options, "o"),
+                                .dive = options_value(options, "dive"),
+                                .video_start = options_value(options, "video-start"),
+                                .burn_in = options_flag(options, "burn-in"),
                                 .lead_ns = -1,
                                 .tail_ns = CLIPS_TAIL_NS};
-    how.exact = how.burn_in || options_flag(&options, "exact");
+    how.exact = how.burn_in || options_flag(options, "exact");
     if (how.folder == NULL)
-        return cli_misuse(verb, "-o DIR says where to put the clips");
-    if (how.video_start != NULL && options.argument_count > 1)
-        return cli_misuse(verb, "--video-start speaks of one video; cut the others in a run of their own");
-    if (!duration(&options, "lead-s", &how.lead_ns) || !duration(&options, "tail-s", &how.tail_ns))
+        return cli_misuse(options->verb, "-o DIR says where to put the clips");
+    if (how.video_start != NULL && options->argument_count > 1)
+        return cli_misuse(options->verb,
+                          "--video-start speaks of one video; cut the others in a run of their own");
+    if (!duration(options, "lead-s", &how.lead_ns) || !duration(options, "tail-s", &how.tail_ns))
         return CLI_USAGE;
-    return make(&options, &how);
+    return make(options, &how);
 }
 
 static const struct cli_option OPTIONS[] = {

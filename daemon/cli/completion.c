@@ -204,18 +204,14 @@ static void zsh(void)
     fputs("    esac\n}\n_bellrope \"$@\"\n", stdout);
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    if (strcmp(options.argument[0], "bash") == 0)
+    if (strcmp(options->argument[0], "bash") == 0)
         bash();
-    else if (strcmp(options.argument[0], "zsh") == 0)
+    else if (strcmp(options->argument[0], "zsh") == 0)
         zsh();
     else
-        return cli_misuse(verb, "'%s': it is bash or zsh", options.argument[0]);
+        return cli_misuse(options->verb, "'%s': it is bash or zsh", options->argument[0]);
     return CLI_DONE;
 }
 

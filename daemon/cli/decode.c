@@ -5,29 +5,25 @@
 #include <errno.h>
 #include <string.h>
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
     static const struct {
         const char *name;
         int (*decode)(const struct options *options, FILE *in);
     } formats[] = {{"nmea", decode_nmea}, {"columns", decode_columns}, {"ltc", decode_ltc}};
-    struct options options;
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    const char *format = options_value(&options, "format");
+    const char *format = options_value(options, "format");
     size_t which = 0;
     while (which < 3 && (format == NULL || strcmp(formats[which].name, format) != 0))
         which++;
     if (which == 3)
-        return cli_misuse(verb, "--format must be nmea, columns or ltc");
-    const char *path = options.argument_count > 0 ? options.argument[0] : "-";
+        return cli_misuse(options->verb, "--format must be nmea, columns or ltc");
+    const char *path = options->argument_count > 0 ? options->argument[0] : "-";
     FILE *in = strcmp(path, "-") == 0 ? stdin : fopen(path, "rbe");
     if (in == NULL)
-        return cli_fail(verb, "%s: %s", path, strerror(errno));
-    done = formats[which].decode(&options, in);
+        return cli_fail(options->verb, "%s: %s", path, strerror(errno));
+    int done = formats[which].decode(options, in);
     if (ferror(in))
-        done = cli_fail(verb, "%s: %s", path, strerror(errno));
+        done = cli_fail(options->verb, "%s: %s", path, strerror(errno));
     if (in != stdin)
         fclose(in);
     return done;

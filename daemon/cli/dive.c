@@ -3,6 +3,7 @@
 #include "cli/rows.h"
 #include "cli/show.h"
 #include "cli/table.h"
+#include "cli/target.h"
 #include "cli/verbs.h"
 
 #include <string.h>
@@ -121,15 +122,12 @@ static int list(const struct options *options)
 static int pack(const struct options *options)
 {
     const char *path = options_value(options, "o");
-    struct target target;
     struct store_reader *reader;
     struct store_error error;
     if (options->argument_count != 2 || path == NULL)
         return cli_misuse(options->verb, "pack needs the dive's id and -o FILE");
-    if (target_find(options, &target) != CLI_DONE)
+    if (target_reader(options, &reader) != CLI_DONE)
         return CLI_FAILED;
-    if (store_reader_open(&reader, target.db, &error) != STORE_OK)
-        return cli_fail(options->verb, "%s", error.text);
     enum store_result result = store_pack(reader, options->argument[1], path, &error);
     store_reader_close(reader);
     if (result != STORE_OK)
@@ -144,24 +142,20 @@ static int pack(const struct options *options)
     return CLI_DONE;
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    const char *what = options.argument[0];
+    const char *what = options->argument[0];
     if (strcmp(what, "begin") == 0)
-        return begin(&options);
+        return begin(options);
     if (strcmp(what, "pack") == 0)
-        return pack(&options);
-    if (options.argument_count > 1)
-        return cli_misuse(verb, "'%s' is one argument too many for %s", options.argument[1], what);
+        return pack(options);
+    if (options->argument_count > 1)
+        return cli_misuse(options->verb, "'%s' is one argument too many for %s", options->argument[1], what);
     if (strcmp(what, "end") == 0)
-        return ask_command(&options, "dive.end", json_object(), "ended");
+        return ask_command(options, "dive.end", json_object(), "ended");
     if (strcmp(what, "list") == 0)
-        return list(&options);
-    return cli_misuse(verb, "'%s': it is begin, end, list or pack", what);
+        return list(options);
+    return cli_misuse(options->verb, "'%s': it is begin, end, list or pack", what);
 }
 
 static const struct cli_option OPTIONS[] = {

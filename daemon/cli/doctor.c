@@ -218,14 +218,10 @@ static int visit_tape(const struct options *options, const char *tape)
     return done;
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    const char *path = options.argument[0];
-    return is_tape(path) ? visit_tape(&options, path) : visit_database(&options, path);
+    const char *path = options->argument[0];
+    return is_tape(path) ? visit_tape(options, path) : visit_database(options, path);
 }
 
 static const struct cli_option OPTIONS[] = {{"dive", "ID", "that dive only"}, {0}};

@@ -43,55 +43,44 @@ static int check_fit(const struct options *options, const char *format)
 static int write_it(const struct options *options, const struct export_format *format,
                     const struct export_options *how)
 {
-    struct target target;
     struct store_reader *reader;
-    struct store_error error;
     char why[EXPORT_WHY_SIZE];
-    if (target_find(options, &target) != CLI_DONE)
+    if (target_reader(options, &reader) != CLI_DONE)
         return CLI_FAILED;
-    if (target.db[0] == '\0')
-        return cli_fail(options->verb,
-                        "an export reads the database; name it with --db FILE or --config FILE");
-    if (store_reader_open(&reader, target.db, &error) != STORE_OK)
-        return cli_fail(options->verb, "%s", error.text);
     int result = export_write(format, reader, how, options_value(options, "o"), why);
     store_reader_close(reader);
     return result == 0 ? CLI_DONE : cli_fail(options->verb, "%s", why);
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    const char *start = options_value(&options, "video-start");
-    const char *as = options_value(&options, "as");
-    const char *file = options_value(&options, "dataset");
+    const char *start = options_value(options, "video-start");
+    const char *as = options_value(options, "as");
+    const char *file = options_value(options, "dataset");
     struct export_dataset dataset = {0};
-    struct export_options how = {.dive = options_value(&options, "dive"),
-                                 .table = options_value(&options, "table"),
-                                 .reel = options_value(&options, "reel"),
-                                 .media_index = options_value(&options, "media"),
+    struct export_options how = {.dive = options_value(options, "dive"),
+                                 .table = options_value(options, "table"),
+                                 .reel = options_value(options, "reel"),
+                                 .media_index = options_value(options, "media"),
                                  .dataset = file != NULL ? &dataset : NULL};
-    const struct export_format *format = export_format_find(options.argument[0]);
+    const struct export_format *format = export_format_find(options->argument[0]);
     if (format == NULL)
-        return misuse_format(verb, options.argument[0]);
-    done = check_fit(&options, format->name);
+        return misuse_format(options->verb, options->argument[0]);
+    int done = check_fit(options, format->name);
     if (done != CLI_DONE)
         return done;
-    if (options_value(&options, "o") == NULL)
-        return cli_misuse(verb, "-o PATH says where to write; - is standard output");
+    if (options_value(options, "o") == NULL)
+        return cli_misuse(options->verb, "-o PATH says where to write; - is standard output");
     if (as != NULL && strcmp(as, "srt") != 0 && strcmp(as, "webvtt") != 0)
-        return cli_misuse(verb, "--as takes srt or webvtt, not '%s'", as);
+        return cli_misuse(options->verb, "--as takes srt or webvtt, not '%s'", as);
     how.as_srt = as != NULL && strcmp(as, "srt") == 0;
     how.has_video_utc = start != NULL && utctext_parse(start, &how.video_utc);
     if (start != NULL && !how.has_video_utc)
         how.video_timecode = start;
-    if (!cli_may_replace(verb, options_value(&options, "o")) ||
-        (file != NULL && !dataset_read(verb, file, &dataset)))
+    if (!cli_may_replace(options->verb, options_value(options, "o")) ||
+        (file != NULL && !dataset_read(options->verb, file, &dataset)))
         return CLI_FAILED;
-    return write_it(&options, format, &how);
+    return write_it(options, format, &how);
 }
 
 static const struct cli_option OPTIONS[] = {

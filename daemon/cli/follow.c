@@ -198,25 +198,21 @@ static int follow(struct following *following)
     }
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    struct following following = {.options = &options, .last_seq = -1, .to_come = -1};
+    struct following following = {.options = options, .last_seq = -1, .to_come = -1};
     long long since = -1, count = -1;
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    if (!options_int(&options, "since", 0, INT64_MAX, &since) ||
-        !options_int(&options, "count", 1, INT64_MAX, &count))
+    if (!options_int(options, "since", 0, INT64_MAX, &since) ||
+        !options_int(options, "count", 1, INT64_MAX, &count))
         return CLI_USAGE;
-    if (target_find(&options, &following.target) != CLI_DONE)
+    if (target_find(options, &following.target) != CLI_DONE)
         return CLI_FAILED;
     following.last_seq = since;
     following.to_come = count;
-    following.all = options_flag(&options, "all");
+    following.all = options_flag(options, "all");
     following.colours = cli_colours(stdout);
     following.terminal = isatty(STDOUT_FILENO) == 1;
-    following.shows_state = !options.json;
+    following.shows_state = !options->json;
     return follow(&following);
 }
 

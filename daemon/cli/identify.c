@@ -14,18 +14,14 @@ static json_t *params_of(const struct options *options)
     return params;
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int wrong = options_read(&options, verb, argc, argv);
-    if (wrong != CLI_DONE)
-        return wrong == OPTIONS_HELPED ? CLI_DONE : wrong;
-    json_t *params = params_of(&options);
-    if (!lastref_put(&options, params)) {
+    json_t *params = params_of(options);
+    if (!lastref_put(options, params)) {
         json_decref(params);
         return CLI_FAILED;
     }
-    return ask_command(&options, "identify", params, "identified");
+    return ask_command(options, "identify", params, "identified");
 }
 
 static const struct cli_option OPTIONS[] = {

@@ -159,24 +159,20 @@ static int show(const struct options *options, struct plans *plans)
     return path != NULL ? write_labels(options, &sheet, path) : CLI_DONE;
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
     struct target target;
     struct plans plans = {.config = NULL};
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    if (target_find(&options, &target) != CLI_DONE)
+    if (target_find(options, &target) != CLI_DONE)
         return CLI_FAILED;
     if (target.config[0] == '\0')
-        return cli_fail(verb, "key plans are named in the configuration: give --config FILE");
+        return cli_fail(options->verb, "key plans are named in the configuration: give --config FILE");
     plans.config = calloc(1, sizeof *plans.config);
     if (plans.config == NULL)
-        return cli_fail(verb, "out of memory");
-    done = read_plans(&options, &target, &plans);
+        return cli_fail(options->verb, "out of memory");
+    int done = read_plans(options, &target, &plans);
     if (done == CLI_DONE)
-        done = show(&options, &plans);
+        done = show(options, &plans);
     for (int i = 0; i < ENGINE_PADS_MAX; i++)
         free(plans.plan[i]);
     free(plans.config);

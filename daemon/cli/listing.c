@@ -30,22 +30,19 @@ static void keep_only(json_t *rows, const char *member)
             json_array_remove(rows, i);
 }
 
-int listing_run(const struct cli_verb *verb, const struct listing *listing, int argc, char **argv)
+int listing_run(const struct options *options, const struct listing *listing)
 {
-    struct options options;
     struct rows_want want = {.kind = listing->kind};
     char dive[DIVE_ID_SIZE];
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    if (!rows_want_read(&options, &want))
+    int done = CLI_DONE;
+    if (!rows_want_read(options, &want))
         return CLI_USAGE;
-    json_t *rows = rows_get(&options, &want, dive);
+    json_t *rows = rows_get(options, &want, dive);
     if (rows == NULL)
         return CLI_FAILED;
-    if (listing->only != NULL && options_flag(&options, listing->only))
+    if (listing->only != NULL && options_flag(options, listing->only))
         keep_only(rows, listing->member);
-    if (options.json) {
+    if (options->json) {
         const json_t *row;
         size_t i;
         json_array_foreach(rows, i, row) ask_print_json(row);

@@ -19,6 +19,6 @@ struct listing {
 
 extern const struct cli_option LISTING_OPTIONS[];
 
-int listing_run(const struct cli_verb *verb, const struct listing *listing, int argc, char **argv);
+int listing_run(const struct options *options, const struct listing *listing);
 
 #endif

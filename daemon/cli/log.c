@@ -1,6 +1,7 @@
 #include "cli/ask.h"
 #include "cli/show.h"
 #include "cli/table.h"
+#include "cli/target.h"
 #include "cli/verbs.h"
 
 #include "core/event.h"
@@ -281,23 +282,12 @@ static int show(const struct options *options, struct store_reader *reader)
                             ref);
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    struct target target;
     struct store_reader *reader;
-    struct store_error error;
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    if (target_find(&options, &target) != CLI_DONE)
+    if (target_reader(options, &reader) != CLI_DONE)
         return CLI_FAILED;
-    if (target.db[0] == '\0')
-        return cli_fail(verb,
-                        "the journal is read from the database: name it with --db FILE or --config FILE");
-    if (store_reader_open(&reader, target.db, &error) != STORE_OK)
-        return cli_fail(verb, "%s", error.text);
-    done = show(&options, reader);
+    int done = show(options, reader);
     store_reader_close(reader);
     return done;
 }

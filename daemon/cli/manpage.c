@@ -132,25 +132,21 @@ static int write_all(const struct options *options, const char *folder)
     return done;
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    if (options_value(&options, "o") != NULL)
-        return write_all(&options, options_value(&options, "o"));
-    if (options.argument_count == 0) {
+    if (options_value(options, "o") != NULL)
+        return write_all(options, options_value(options, "o"));
+    if (options->argument_count == 0) {
         main_page(stdout);
         return CLI_DONE;
     }
     for (size_t i = 0; i < cli_verb_count; i++) {
-        if (strcmp(cli_verbs[i]->name, options.argument[0]) == 0) {
+        if (strcmp(cli_verbs[i]->name, options->argument[0]) == 0) {
             verb_page(stdout, cli_verbs[i]);
             return CLI_DONE;
         }
     }
-    return cli_misuse(verb, "there is no verb '%s'", options.argument[0]);
+    return cli_misuse(options->verb, "there is no verb '%s'", options->argument[0]);
 }
 
 static const struct cli_option OPTIONS[] = {{"o", "DIR", "write all pages into this folder"}, {0}};

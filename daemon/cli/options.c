@@ -125,6 +125,15 @@ int options_read(struct options *out, const struct cli_verb *verb, int argc, cha
     return check_count(out);
 }
 
+int options_run(const struct cli_verb *verb, int argc, char **argv)
+{
+    struct options options;
+    int wrong = options_read(&options, verb, argc, argv);
+    if (wrong != CLI_DONE)
+        return wrong == OPTIONS_HELPED ? CLI_DONE : wrong;
+    return verb->run(&options);
+}
+
 const char *options_value(const struct options *options, const char *name)
 {
     const char *value = NULL;

@@ -26,6 +26,9 @@ struct options {
 /* Reads argv[1..]. CLI_DONE: go on; OPTIONS_HELPED: help was asked for and printed, end with CLI_DONE; CLI_USAGE: said why. */
 int options_read(struct options *out, const struct cli_verb *verb, int argc, char **argv);
 
+/* Reads argv[1..] and runs the verb. Its exit code. */
+int options_run(const struct cli_verb *verb, int argc, char **argv);
+
 /* NULL where it was not given; the last one wins. */
 const char *options_value(const struct options *options, const char *name);
 bool options_flag(const struct options *options, const char *name);

@@ -1,24 +1,20 @@
 #include "cli/ask.h"
 #include "cli/verbs.h"
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int wrong = options_read(&options, verb, argc, argv);
-    if (wrong != CLI_DONE)
-        return wrong == OPTIONS_HELPED ? CLI_DONE : wrong;
     json_t *params = json_object();
-    ask_put(params, "key", options.argument[0]);
-    ask_put(params, "seat", options_value(&options, "seat"));
-    ask_put(params, "note", options_value(&options, "note"));
-    ask_put(params, "target", options_value(&options, "target"));
-    ask_put(params, "by", options_value(&options, "by"));
-    wrong = ask_put_instant(&options, params);
+    ask_put(params, "key", options->argument[0]);
+    ask_put(params, "seat", options_value(options, "seat"));
+    ask_put(params, "note", options_value(options, "note"));
+    ask_put(params, "target", options_value(options, "target"));
+    ask_put(params, "by", options_value(options, "by"));
+    int wrong = ask_put_instant(options, params);
     if (wrong != CLI_DONE) {
         json_decref(params);
         return wrong;
     }
-    return ask_command(&options, "press", params, "kept");
+    return ask_command(options, "press", params, "kept");
 }
 
 static const struct cli_option OPTIONS[] = {

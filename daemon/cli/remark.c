@@ -1,17 +1,13 @@
 #include "cli/ask.h"
 #include "cli/verbs.h"
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int wrong = options_read(&options, verb, argc, argv);
-    if (wrong != CLI_DONE)
-        return wrong == OPTIONS_HELPED ? CLI_DONE : wrong;
     json_t *params = json_object();
-    ask_put(params, "ref", options.argument[0]);
-    ask_put(params, "text", options.argument[1]);
-    ask_put(params, "by", options_value(&options, "by"));
-    return ask_command(&options, "remark", params, "remarked on");
+    ask_put(params, "ref", options->argument[0]);
+    ask_put(params, "text", options->argument[1]);
+    ask_put(params, "by", options_value(options, "by"));
+    return ask_command(options, "remark", params, "remarked on");
 }
 
 static const struct cli_option OPTIONS[] = {

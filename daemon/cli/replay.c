@@ -39,25 +39,21 @@ static double now_s(void)
     return (double)now.tv_sec + (double)now.tv_nsec / 1e9;
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
     struct playback playback;
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    const char *path = options_value(&options, "o");
+    const char *path = options_value(options, "o");
     if (path == NULL)
-        return cli_misuse(verb, "-o DB says which database to make");
+        return cli_misuse(options->verb, "-o DB says which database to make");
     double start_s = now_s();
-    done = playback_run(verb, options.argument[0], path, &playback);
+    int done = playback_run(options->verb, options->argument[0], path, &playback);
     if (done == CLI_DONE && playback.program[0] != '\0')
         fprintf(stderr,
                 "%s: recorded by version %s, and this is %s: the record may differ from the live one; "
                 "version %s makes the same\n",
-                options.argument[0], playback.program, BELLROPE_VERSION, playback.program);
+                options->argument[0], playback.program, BELLROPE_VERSION, playback.program);
     if (done == CLI_DONE)
-        print_summary(&options, &playback, path, now_s() - start_s);
+        print_summary(options, &playback, path, now_s() - start_s);
     return done;
 }
 

@@ -68,48 +68,37 @@ static bool has_index(const char *folder)
 
 static int write_it(const struct options *options, const struct report_options *how, const char *path)
 {
-    struct target target;
     struct store_reader *reader;
-    struct store_error error;
     char why[EXPORT_WHY_SIZE];
-    if (target_find(options, &target) != CLI_DONE)
+    if (target_reader(options, &reader) != CLI_DONE)
         return CLI_FAILED;
-    if (target.db[0] == '\0')
-        return cli_fail(options->verb,
-                        "a report reads the database; name it with --db FILE or --config FILE");
-    if (store_reader_open(&reader, target.db, &error) != STORE_OK)
-        return cli_fail(options->verb, "%s", error.text);
     const struct export_options dive = {.dive = options_value(options, "dive"), .report = how};
     int result = export_write(&export_report, reader, &dive, path, why);
     store_reader_close(reader);
     return result == 0 ? CLI_DONE : cli_fail(options->verb, "%s", why);
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
     char link[PATH_MAX];
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    const char *path = options_value(&options, "o");
-    struct report_options how = {.for_shore = options_flag(&options, "for-shore"),
-                                 .clips = options_value(&options, "clips")};
+    const char *path = options_value(options, "o");
+    struct report_options how = {.for_shore = options_flag(options, "for-shore"),
+                                 .clips = options_value(options, "clips")};
     if (path == NULL)
-        return cli_misuse(verb, "-o FILE.html says where to write; - is standard output");
-    if (!read_width(&options, &how.view_width_m))
-        return cli_misuse(verb, "'%s' is no width in metres, such as 2.5",
-                          options_value(&options, "view-width-m"));
-    if (!cli_may_replace(verb, path))
+        return cli_misuse(options->verb, "-o FILE.html says where to write; - is standard output");
+    if (!read_width(options, &how.view_width_m))
+        return cli_misuse(options->verb, "'%s' is no width in metres, such as 2.5",
+                          options_value(options, "view-width-m"));
+    if (!cli_may_replace(options->verb, path))
         return CLI_FAILED;
     if (how.clips != NULL && !has_index(how.clips))
-        return cli_fail(verb, "%s/index.json: %s; `bellrope clips -o %s` makes it", how.clips,
+        return cli_fail(options->verb, "%s/index.json: %s; `bellrope clips -o %s` makes it", how.clips,
                         strerror(errno), how.clips);
     if (how.clips != NULL) {
         link_from(path, how.clips, link, sizeof link);
         how.link = link;
     }
-    return write_it(&options, &how, path);
+    return write_it(options, &how, path);
 }
 
 static const struct cli_option OPTIONS[] = {

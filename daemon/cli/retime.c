@@ -3,22 +3,18 @@
 
 #include "io/utctext.h"
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
     utc_ns utc;
-    int wrong = options_read(&options, verb, argc, argv);
-    if (wrong != CLI_DONE)
-        return wrong == OPTIONS_HELPED ? CLI_DONE : wrong;
-    const char *at = options_value(&options, "at");
+    const char *at = options_value(options, "at");
     if (at == NULL || !utctext_parse(at, &utc))
-        return cli_misuse(verb, "--at UTC says when it was, such as 2031-03-04T05:06:07.089Z");
+        return cli_misuse(options->verb, "--at UTC says when it was, such as 2031-03-04T05:06:07.089Z");
     json_t *params = json_object();
-    ask_put(params, "ref", options.argument[0]);
+    ask_put(params, "ref", options->argument[0]);
     ask_put(params, "at_utc", at);
-    ask_put(params, "why", options_value(&options, "why"));
-    ask_put(params, "by", options_value(&options, "by"));
-    return ask_command(&options, "retime", params, "retimed");
+    ask_put(params, "why", options_value(options, "why"));
+    ask_put(params, "by", options_value(options, "by"));
+    return ask_command(options, "retime", params, "retimed");
 }
 
 static const struct cli_option OPTIONS[] = {

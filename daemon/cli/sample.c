@@ -1,25 +1,21 @@
 #include "cli/ask.h"
 #include "cli/verbs.h"
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int wrong = options_read(&options, verb, argc, argv);
-    if (wrong != CLI_DONE)
-        return wrong == OPTIONS_HELPED ? CLI_DONE : wrong;
-    if (options_value(&options, "container") == NULL)
-        return cli_misuse(verb, "--container says what the sample went into; it is needed");
+    if (options_value(options, "container") == NULL)
+        return cli_misuse(options->verb, "--container says what the sample went into; it is needed");
     json_t *params = json_object();
-    ask_put(params, "container", options_value(&options, "container"));
-    ask_put(params, "note", options_value(&options, "note"));
-    ask_put(params, "seat", options_value(&options, "seat"));
-    ask_put(params, "by", options_value(&options, "by"));
-    wrong = ask_put_instant(&options, params);
+    ask_put(params, "container", options_value(options, "container"));
+    ask_put(params, "note", options_value(options, "note"));
+    ask_put(params, "seat", options_value(options, "seat"));
+    ask_put(params, "by", options_value(options, "by"));
+    int wrong = ask_put_instant(options, params);
     if (wrong != CLI_DONE) {
         json_decref(params);
         return wrong;
     }
-    return ask_command(&options, "sample", params, "kept");
+    return ask_command(options, "sample", params, "kept");
 }
 
 static const struct cli_option OPTIONS[] = {

@@ -37,9 +37,9 @@ static const struct listing LISTING = {.kind = ROWJSON_SAMPLES,
                                        .column_count = sizeof COLUMNS / sizeof COLUMNS[0],
                                        .add_row = add_row};
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    return listing_run(verb, &LISTING, argc, argv);
+    return listing_run(options, &LISTING);
 }
 
 const struct cli_verb verb_samples = {

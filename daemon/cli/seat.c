@@ -1,19 +1,15 @@
 #include "cli/ask.h"
 #include "cli/verbs.h"
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int wrong = options_read(&options, verb, argc, argv);
-    if (wrong != CLI_DONE)
-        return wrong == OPTIONS_HELPED ? CLI_DONE : wrong;
-    const char *who = options_value(&options, "who");
+    const char *who = options_value(options, "who");
     if (who == NULL)
-        return cli_misuse(verb, "--who says who sits there; --who '' says that nobody does");
+        return cli_misuse(options->verb, "--who says who sits there; --who '' says that nobody does");
     json_t *params = json_object();
-    ask_put(params, "seat", options.argument[0]);
+    ask_put(params, "seat", options->argument[0]);
     ask_put(params, "who", who);
-    return ask_command(&options, "seat", params, who[0] != '\0' ? "on watch at" : "nobody at");
+    return ask_command(options, "seat", params, who[0] != '\0' ? "on watch at" : "nobody at");
 }
 
 static const struct cli_option OPTIONS[] = {{"who", "NAME", "who is on watch there; '' for nobody"}, {0}};

@@ -53,9 +53,9 @@ static const struct listing LISTING = {.kind = ROWJSON_SIGHTINGS,
                                        .only = "ask-shore",
                                        .member = "ask_shore"};
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    return listing_run(verb, &LISTING, argc, argv);
+    return listing_run(options, &LISTING);
 }
 
 static const struct cli_option OPTIONS[] = {

@@ -34,23 +34,20 @@ static bool put_numbers(const struct options *options, json_t *params)
            put_number(options, "pixel-error", "pixel_sigma", false, params);
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int wrong = options_read(&options, verb, argc, argv);
-    if (wrong != CLI_DONE)
-        return wrong == OPTIONS_HELPED ? CLI_DONE : wrong;
-    if (options_value(&options, "pixels") == NULL || options_value(&options, "laser-pixels") == NULL)
-        return cli_misuse(verb, "--pixels (of the object) and --laser-pixels (between the dots) are needed");
+    if (options_value(options, "pixels") == NULL || options_value(options, "laser-pixels") == NULL)
+        return cli_misuse(options->verb,
+                          "--pixels (of the object) and --laser-pixels (between the dots) are needed");
     json_t *params = json_object();
-    ask_put(params, "note", options_value(&options, "note"));
-    ask_put(params, "by", options_value(&options, "by"));
-    bool sound = put_numbers(&options, params);
-    if (!sound || !lastref_put(&options, params)) {
+    ask_put(params, "note", options_value(options, "note"));
+    ask_put(params, "by", options_value(options, "by"));
+    bool sound = put_numbers(options, params);
+    if (!sound || !lastref_put(options, params)) {
         json_decref(params);
         return sound ? CLI_FAILED : CLI_USAGE;
     }
-    return ask_command(&options, "size", params, "measured");
+    return ask_command(options, "size", params, "measured");
 }
 
 static const struct cli_option OPTIONS[] = {

@@ -12,22 +12,18 @@ static void print_line(const json_t *line, bool colours)
            show_text(line, "what"), show_text(line, "text"), sick && colours ? "\033[0m" : "");
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
     struct target target;
     char why[CLIENT_WHY_SIZE];
-    int wrong = options_read(&options, verb, argc, argv);
-    if (wrong != CLI_DONE)
-        return wrong == OPTIONS_HELPED ? CLI_DONE : wrong;
-    struct client *client = ask_open(&options, &target);
+    struct client *client = ask_open(options, &target);
     if (client == NULL)
         return CLI_FAILED;
     json_t *result = client_call(client, "status", NULL, why);
     client_close(client);
     if (result == NULL)
-        return cli_fail(verb, "%s", why);
-    if (options.json) {
+        return cli_fail(options->verb, "%s", why);
+    if (options->json) {
         ask_print_json(result);
     } else {
         const json_t *line;

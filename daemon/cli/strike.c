@@ -1,20 +1,16 @@
 #include "cli/ask.h"
 #include "cli/verbs.h"
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
-    int wrong = options_read(&options, verb, argc, argv);
-    if (wrong != CLI_DONE)
-        return wrong == OPTIONS_HELPED ? CLI_DONE : wrong;
-    bool undo = options_flag(&options, "undo");
+    bool undo = options_flag(options, "undo");
     json_t *params = json_object();
-    ask_put(params, "ref", options.argument[0]);
-    ask_put(params, "why", options_value(&options, "why"));
-    ask_put(params, "by", options_value(&options, "by"));
+    ask_put(params, "ref", options->argument[0]);
+    ask_put(params, "why", options_value(options, "why"));
+    ask_put(params, "by", options_value(options, "by"));
     if (undo)
         json_object_set_new(params, "undo", json_true());
-    return ask_command(&options, "strike", params, undo ? "restored" : "struck");
+    return ask_command(options, "strike", params, undo ? "restored" : "struck");
 }
 
 static const struct cli_option OPTIONS[] = {

@@ -91,3 +91,17 @@ int target_find(const struct options *options, struct target *out)
     return cli_fail(options->verb, "which daemon? There is no ./bellrope.ini and no " SYSTEM_CONFIG
                                    "; name one with --config FILE, --socket PATH or --db FILE");
 }
+
+int target_reader(const struct options *options, struct store_reader **out)
+{
+    struct target target;
+    struct store_error error;
+    if (target_find(options, &target) != CLI_DONE)
+        return CLI_FAILED;
+    if (target.db[0] == '\0')
+        return cli_fail(options->verb,
+                        "this is read from the database; name it with --db FILE or --config FILE");
+    if (store_reader_open(out, target.db, &error) != STORE_OK)
+        return cli_fail(options->verb, "%s", error.text);
+    return CLI_DONE;
+}

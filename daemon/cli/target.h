@@ -9,6 +9,7 @@
 #define BELLROPE_CLI_TARGET_H
 
 #include "cli/options.h"
+#include "store/query.h"
 
 struct target {
     char socket[256]; /* a path, or HOST:PORT; empty: not known */
@@ -21,5 +22,8 @@ struct target {
 
 /* CLI_DONE, or CLI_FAILED after saying what is missing and what to do. */
 int target_find(const struct options *options, struct target *out);
+
+/* Opens the database of the target; to be closed by store_reader_close(). CLI_DONE, or CLI_FAILED after a sentence. */
+int target_reader(const struct options *options, struct store_reader **out);
 
 #endif

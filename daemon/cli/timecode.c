@@ -49,32 +49,31 @@ static void print(const struct options *options, enum timecode_rate rate, int64_
                timecode_rate_name(rate), seconds);
 }
 
-static int run(const struct cli_verb *verb, int argc, char **argv)
+static int run(const struct options *options)
 {
-    struct options options;
     enum timecode_rate rate;
     int64_t frame, more = 0;
-    int done = options_read(&options, verb, argc, argv);
-    if (done != CLI_DONE)
-        return done == OPTIONS_HELPED ? CLI_DONE : done;
-    const char *rate_text = options_value(&options, "rate"), *add = options_value(&options, "add");
+    const char *rate_text = options_value(options, "rate"), *add = options_value(options, "add");
     if (rate_text == NULL)
-        return cli_misuse(verb, "--rate is needed: 23.976 24 25 29.97df 29.97ndf 30 50 59.94df 59.94ndf 60");
+        return cli_misuse(options->verb,
+                          "--rate is needed: 23.976 24 25 29.97df 29.97ndf 30 50 59.94df 59.94ndf 60");
     int wrong = timecode_rate_parse(rate_text, &rate);
     if (wrong == TIMECODE_EAMBIGUOUS)
-        return cli_misuse(verb, "--rate %s: say %sdf (drop-frame) or %sndf", rate_text, rate_text, rate_text);
-    if (wrong != 0)
-        return cli_misuse(verb, "--rate '%s': 23.976 24 25 29.97df 29.97ndf 30 50 59.94df 59.94ndf 60",
+        return cli_misuse(options->verb, "--rate %s: say %sdf (drop-frame) or %sndf", rate_text, rate_text,
                           rate_text);
-    wrong = read_frame(options.argument[0], rate, &frame);
     if (wrong != 0)
-        return cli_fail(verb, "'%s' at %s: %s", options.argument[0], timecode_rate_name(rate),
+        return cli_misuse(options->verb,
+                          "--rate '%s': 23.976 24 25 29.97df 29.97ndf 30 50 59.94df 59.94ndf 60", rate_text);
+    wrong = read_frame(options->argument[0], rate, &frame);
+    if (wrong != 0)
+        return cli_fail(options->verb, "'%s' at %s: %s", options->argument[0], timecode_rate_name(rate),
                         complaint(wrong));
     const char *magnitude = add != NULL && add[0] == '-' ? add + 1 : add;
     wrong = add != NULL ? read_frame(magnitude, rate, &more) : 0;
     if (wrong != 0)
-        return cli_fail(verb, "--add '%s' at %s: %s", add, timecode_rate_name(rate), complaint(wrong));
-    print(&options, rate, magnitude != add ? frame - more : frame + more);
+        return cli_fail(options->verb, "--add '%s' at %s: %s", add, timecode_rate_name(rate),
+                        complaint(wrong));
+    print(options, rate, magnitude != add ? frame - more : frame + more);
     return CLI_DONE;
 }
 

@@ -160,15 +160,15 @@ for verb in "export csv" report; do # what is no file would be replaced by one
 done
 [ -p pipe ] || fail "a pipe was replaced by a file"
 run 1 export csv -o x.csv --socket nowhere
-tells "an export reads the database; name it with --db FILE or --config FILE"
+tells "this is read from the database; name it with --db FILE or --config FILE"
 run 1 report -o x.html --socket nowhere
-tells "a report reads the database; name it with --db FILE or --config FILE"
+tells "this is read from the database; name it with --db FILE or --config FILE"
 run 1 report -o x.html --db none.db
 tells "none.db: cannot be read"
 run 1 report -o none/x.html --db dive.db
 tells "none/x.html cannot be written there"
 run 1 clips none.mp4 -o c --socket nowhere
-tells "clips reads the database; name it with --db FILE or --config FILE"
+tells "this is read from the database; name it with --db FILE or --config FILE"
 run 1 clips none.mp4 -o c --db none.db
 tells "none.db: cannot be read"
 run 1 clips none.mp4 -o c --db dive.db

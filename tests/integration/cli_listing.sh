@@ -154,7 +154,7 @@ tells "none.db: cannot be read"
 run 1 check --db dive.db --dataset none.ini
 tells "none.ini: cannot be read: No such file or directory; it is an INI file with a [dataset] section"
 run 1 check --socket nowhere
-tells "a check reads the database; name it with --db FILE or --config FILE"
+tells "this is read from the database; name it with --db FILE or --config FILE"
 printf '[dataset]\ntitel = x\nstrict_names = maybe\nemail = %0200d\n[set]\n' 1 >wrong.ini
 run 1 check --db dive.db --dataset wrong.ini
 tells "wrong.ini:2: [dataset] titel: is not known; accepted: title" "wrong.ini:3: [dataset] strict_names: takes yes or no" "wrong.ini:4: " "wrong.ini:5: [set]"
@@ -170,6 +170,8 @@ run 1 dive pack L001 -o packed.db --db dive.db
 tells "packed.db is there already"
 run 0 dive pack L001 -o packed2.db --db dive.db --json
 [ "$(cat out)" = '{"dive":"L001","file":"packed2.db"}' ] || fail "$said: $(cat out)"
+run 1 dive pack L001 -o packed9.db --socket nowhere
+tells "this is read from the database; name it with --db FILE or --config FILE"
 run 1 dive pack L009 -o packed9.db --db dive.db
 tells "has no dive L009; \`bellrope dive list\` names them"
 [ ! -e packed9.db ] || fail "a dive that is not there was packed"

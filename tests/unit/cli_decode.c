@@ -64,7 +64,7 @@ static int run(const struct cli_verb *verb, ...)
     FILE *nowhere = fopen("/dev/null", "w");
     dup2(fileno(to), 1);
     dup2(fileno(nowhere), 2);
-    int result = verb->run(verb, argc, argv);
+    int result = options_run(verb, argc, argv);
     fflush(stdout);
     fflush(stderr);
     for (int i = 0; i < 2; i++) {
