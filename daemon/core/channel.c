@@ -45,6 +45,9 @@ static const struct channel_def defs[CHANNEL_USER_FIRST] = {
     [CHANNEL_WATER_OXYGEN] = {"water.oxygen_umol_kg", "umol/kg", CHANNEL_LINEAR, 2},
 };
 
+/* Kept out of the short way that nearly every sample takes, which then needs no registers saved. */
+#define RARE __attribute__((noinline))
+
 static const int64_t stale_default_ns = 5 * NS_PER_S;
 
 /* ---- names ---- */
@@ -148,14 +151,15 @@ const char *channel_method_name(enum channel_method method)
 
 /* ---- one series ---- */
 
-static const struct channel_sample *sample_at(const struct channel_series *series, unsigned index)
+/* The ring's length is a power of two, so that places wrap below zero too. */
+static unsigned slot_of(const struct channel_series *series, unsigned index)
 {
-    return &series->ring[(series->head + index) % CHANNEL_RING];
+    return ((unsigned)series->next - series->count + index) % CHANNEL_RING;
 }
 
-static const struct channel_sample *newest_of(const struct channel_series *series)
+static const struct channel_sample *sample_at(const struct channel_series *series, unsigned index)
 {
-    return sample_at(series, series->count - 1U);
+    return &series->ring[slot_of(series, index)];
 }
 
 /* How many samples lie at or before t. */
@@ -177,46 +181,38 @@ static unsigned count_to(const struct channel_series *series, int64_t t)
 
 static void append(struct channel_series *series, struct channel_sample sample)
 {
-    series->ring[(series->head + series->count) % CHANNEL_RING] = sample;
+    series->ring[series->next] = sample;
+    series->next = (series->next + 1U) % CHANNEL_RING;
     if (series->count < CHANNEL_RING) {
         series->count++;
-    } else {
-        series->head = (uint16_t)((series->head + 1U) % CHANNEL_RING);
     }
+    series->newest_ns = sample.at_ns;
 }
 
-/* Puts a late sample into its place; rare, so the shift is paid here and not by every search. */
-static enum channel_verdict insert(struct channel_series *series, struct channel_sample sample)
+/* Puts a late sample into its place; so the shift is paid here and not by every search. */
+RARE static enum channel_verdict insert(struct channel_series *series, int64_t at_ns, double value,
+                                        double second)
 {
+    const struct channel_sample sample = {.at_ns = at_ns, .value = value, .second = second};
     unsigned place = count_to(series, sample.at_ns);
 
     if (place > 0 && sample_at(series, place - 1)->at_ns == sample.at_ns) {
-        series->ring[(series->head + place - 1) % CHANNEL_RING] = sample;
+        series->ring[slot_of(series, place - 1)] = sample;
         return CHANNEL_ADDED;
     }
     if (series->count == CHANNEL_RING) {
         if (place == 0) {
             return CHANNEL_TOO_OLD;
         }
-        series->head = (uint16_t)((series->head + 1U) % CHANNEL_RING);
         series->count--;
         place--;
     }
-    for (unsigned i = series->count; i > place; i--) {
-        series->ring[(series->head + i) % CHANNEL_RING] = *sample_at(series, i - 1);
+    append(series, *sample_at(series, series->count - 1U)); /* the newest stays the newest, one place on */
+    for (unsigned i = series->count - 2U; i > place; i--) {
+        series->ring[slot_of(series, i)] = *sample_at(series, i - 1);
     }
-    series->ring[(series->head + place) % CHANNEL_RING] = sample;
-    series->count++;
+    series->ring[slot_of(series, place)] = sample;
     return CHANNEL_ADDED;
-}
-
-static enum channel_verdict put(struct channel_series *series, struct channel_sample sample)
-{
-    if (series->count == 0 || sample.at_ns > newest_of(series)->at_ns) {
-        append(series, sample);
-        return CHANNEL_ADDED;
-    }
-    return insert(series, sample);
 }
 
 /* ---- feeds and sources ---- */
@@ -224,6 +220,7 @@ static enum channel_verdict put(struct channel_series *series, struct channel_sa
 void channel_set_init(struct channel_set *set)
 {
     memset(set->source_count, 0, sizeof set->source_count);
+    memset(set->found, 0, sizeof set->found);
     memset(set->half, 0, sizeof set->half);
     set->series_count = 0;
     set->newest_arrival_ns = INT64_MIN;
@@ -279,35 +276,28 @@ mono_ns channel_instant(const struct channel_set *set, uint8_t feed, mono_ns arr
 
 static const struct channel_series *find_series(const struct channel_set *set, int id, uint8_t feed)
 {
-    for (unsigned i = 0; i < set->source_count[id]; i++) {
-        const struct channel_series *series = &set->series[set->source[id][i]];
-        if (series->feed == feed) {
-            return series;
-        }
-    }
-    return NULL;
+    unsigned found = set->found[id][feed];
+
+    return found > 0 ? &set->series[found - 1] : NULL;
 }
 
-static struct channel_series *series_for(struct channel_set *set, int id, uint8_t feed)
+/* The pair's first sample comes; false if there is no room. */
+static bool begin_series(struct channel_set *set, int id, uint8_t feed)
 {
-    for (unsigned i = 0; i < set->source_count[id]; i++) {
-        struct channel_series *series = &set->series[set->source[id][i]];
-        if (series->feed == feed) {
-            return series;
-        }
-    }
     if (set->source_count[id] == CHANNEL_SOURCES_MAX || set->series_count == CHANNEL_SERIES_MAX) {
-        return NULL;
+        return false;
     }
     uint8_t number = set->series_count++;
     struct channel_series *series = &set->series[number];
     series->channel = (int16_t)id;
     series->feed = feed;
-    series->head = 0;
+    series->next = 0;
     series->count = 0;
+    series->newest_ns = INT64_MIN;
+    set->found[id][feed] = set->series_count;
     set->source[id][set->source_count[id]++] = number;
     sort_in(set, id, set->source_count[id] - 1U);
-    return series;
+    return true;
 }
 
 /* ---- adding ---- */
@@ -315,13 +305,10 @@ static struct channel_series *series_for(struct channel_set *set, int id, uint8_
 /* Brings a value into the channel's range; false if it has none there. */
 static bool normalise(enum channel_kind kind, double *value)
 {
-    if (!isfinite(*value)) {
-        return false;
-    }
     switch (kind) {
     case CHANNEL_ANGLE:
         *value = geo_wrap_360(*value);
-        return true;
+        return isfinite(*value);
     case CHANNEL_LATITUDE:
         return *value >= -90.0 && *value <= 90.0;
     case CHANNEL_LONGITUDE:
@@ -333,23 +320,37 @@ static bool normalise(enum channel_kind kind, double *value)
     case CHANNEL_LINEAR:
         break;
     }
-    return true;
+    return isfinite(*value);
+}
+
+static enum channel_verdict store(struct channel_set *set, int id, uint8_t feed, int64_t at_ns, double value,
+                                  double second);
+
+RARE static enum channel_verdict store_first(struct channel_set *set, int id, uint8_t feed, int64_t at_ns,
+                                             double value, double second)
+{
+    return begin_series(set, id, feed) ? store(set, id, feed, at_ns, value, second) : CHANNEL_NO_ROOM;
 }
 
 /* The sample in its parts: written to memory piece by piece and read back whole, it would stall the processor each time. */
 static enum channel_verdict store(struct channel_set *set, int id, uint8_t feed, int64_t at_ns, double value,
                                   double second)
 {
-    struct channel_series *series = series_for(set, id, feed);
+    unsigned found = set->found[id][feed];
     int64_t arrived = at_ns + set->feed[feed].latency_ns;
 
-    if (series == NULL) {
-        return CHANNEL_NO_ROOM;
+    if (found == 0) {
+        return store_first(set, id, feed, at_ns, value, second);
     }
+    struct channel_series *series = &set->series[found - 1];
     if (arrived > set->newest_arrival_ns) {
         set->newest_arrival_ns = arrived;
     }
-    return put(series, (struct channel_sample){.at_ns = at_ns, .value = value, .second = second});
+    if (at_ns <= series->newest_ns && series->count > 0) {
+        return insert(series, at_ns, value, second);
+    }
+    append(series, (struct channel_sample){.at_ns = at_ns, .value = value, .second = second});
+    return CHANNEL_ADDED;
 }
 
 static enum channel_who who_of(int id)
@@ -378,12 +379,12 @@ static enum channel_verdict add_half(struct channel_set *set, int id, bool latit
     return CHANNEL_WAITING;
 }
 
-enum channel_verdict channel_add(struct channel_set *set, int id, uint8_t feed, mono_ns at, double value)
+/* Halves of positions, and values that are not in their channel's range as they come. */
+RARE static enum channel_verdict add_other(struct channel_set *set, int id, uint8_t feed, mono_ns at,
+                                           double value)
 {
-    if (id < 0 || id >= CHANNEL_COUNT || feed >= CHANNEL_FEEDS_MAX) {
-        return CHANNEL_BAD_ID;
-    }
     enum channel_kind kind = channel_kind(id);
+
     if (!normalise(kind, &value)) {
         return CHANNEL_BAD_VALUE;
     }
@@ -391,6 +392,18 @@ enum channel_verdict channel_add(struct channel_set *set, int id, uint8_t feed, 
         return add_half(set, id, kind == CHANNEL_LATITUDE, feed, at, value);
     }
     return store(set, id, feed, at.ns, value, 0.0);
+}
+
+enum channel_verdict channel_add(struct channel_set *set, int id, uint8_t feed, mono_ns at, double value)
+{
+    if (id < 0 || id >= CHANNEL_COUNT || feed >= CHANNEL_FEEDS_MAX) {
+        return CHANNEL_BAD_ID;
+    }
+    enum channel_kind kind = channel_kind(id);
+    if (kind == CHANNEL_LINEAR ? isfinite(value) : kind == CHANNEL_ANGLE && value >= 0.0 && value < 360.0) {
+        return store(set, id, feed, at.ns, value, 0.0);
+    }
+    return add_other(set, id, feed, at, value);
 }
 
 /* ---- asking ---- */
@@ -427,7 +440,7 @@ static void between(enum channel_kind kind, const struct channel_sample *a, cons
 static bool settled_at(const struct channel_set *set, const struct channel_series *series, int64_t t)
 {
     const struct channel_feed *feed = &set->feed[series->feed];
-    int64_t newest = newest_of(series)->at_ns;
+    int64_t newest = series->newest_ns;
     int64_t earliest_to_come = set->newest_arrival_ns - feed->latency_ns;
 
     return newest >= t || (earliest_to_come > t && earliest_to_come - newest > feed->stale_ns);
@@ -531,6 +544,6 @@ bool channel_newest(const struct channel_set *set, int id, uint8_t feed, mono_ns
     if (series == NULL) {
         return false;
     }
-    at->ns = newest_of(series)->at_ns;
+    at->ns = series->newest_ns;
     return true;
 }

@@ -112,8 +112,9 @@ struct channel_sample {
 struct channel_series {
     int16_t channel;
     uint8_t feed;
-    uint16_t head; /* index of the oldest sample */
+    uint16_t next; /* where the next sample goes; the newest lies before it, the oldest `count` before it */
     uint16_t count;
+    int64_t newest_ns; /* the time of the newest sample; INT64_MIN where there is none */
     struct channel_sample ring[CHANNEL_RING];
 };
 
@@ -136,6 +137,8 @@ struct channel_set {
     struct channel_feed feed[CHANNEL_FEEDS_MAX];
     uint8_t source_count[CHANNEL_COUNT];
     uint8_t source[CHANNEL_COUNT][CHANNEL_SOURCES_MAX]; /* series numbers, best priority first */
+    uint8_t found[CHANNEL_COUNT]
+                 [CHANNEL_FEEDS_MAX]; /* the number of the pair's series and 1; 0: it has none */
     uint8_t series_count;
     int64_t newest_arrival_ns; /* the latest arrival of anything: what "silent" is judged by */
     struct channel_half half[2][CHANNEL_FEEDS_MAX];
