@@ -1,6 +1,6 @@
 #include "export/report_data.h"
 
-#include <jansson.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
@@ -118,11 +118,11 @@ static bool add_marker(void *ctx, const struct query_marker *row)
     struct report_marker *kept = add(data, &data->marker, &data->markers, sizeof *kept);
     if (kept == NULL)
         return false;
-    *kept = (struct report_marker){.seq = row->seq,
-                                   .number = marker->number,
+    *kept = (struct report_marker){.number = marker->number,
                                    .sighting = marker->sighting,
                                    .object = marker->object,
                                    .capacity = marker->capacity,
+                                   .instead_of = marker->instead_of,
                                    .struck = row->struck,
                                    .origin = marker->origin,
                                    .kind = keep_text(data, marker->kind),
@@ -160,13 +160,15 @@ static struct report_marker *find_marker(const struct report_data *data, uint32_
     return low < data->markers && data->marker[low].number == number ? &data->marker[low] : NULL;
 }
 
-static bool mark_replaced(void *ctx, const struct query_marker *row)
+static void mark_replaced(struct report_data *data)
 {
-    struct report_data *data = ctx;
-    struct report_marker *replaced = find_marker(data, row->marker.instead_of);
-    if (row->marker.instead_of != 0 && replaced != NULL && !row->struck)
-        replaced->replaced = true;
-    return true;
+    for (size_t i = 0; i < data->markers; i++) {
+        const struct report_marker *marker = &data->marker[i];
+        struct report_marker *replaced =
+            marker->instead_of != 0 && !marker->struck ? find_marker(data, marker->instead_of) : NULL;
+        if (replaced != NULL)
+            replaced->replaced = true;
+    }
 }
 
 static int chain_sightings(struct report_data *data)
@@ -188,59 +190,22 @@ static int chain_sightings(struct report_data *data)
     return 0;
 }
 
-static struct report_marker *marker_named(const struct report_data *data, const char *ref)
-{
-    char dive[DIVE_ID_SIZE], letter = ' ';
-    uint32_t number = 0;
-    if (ref == NULL || !entry_ref_parse(ref, dive, &letter, &number) || letter != 'M')
-        return NULL;
-    return find_marker(data, number);
-}
-
-/* Of a settled event: whether it came because waiting ran out. */
-static void take_settled(struct report_data *data, const json_t *event)
-{
-    const char *cause = json_string_value(json_object_get(event, "cause"));
-    struct report_marker *marker = marker_named(data, json_string_value(json_object_get(event, "id")));
-    if (marker != NULL && cause != NULL)
-        marker->waited = strcmp(cause, "waited") == 0;
-}
-
-static struct report_marker *marker_made_by(const struct report_data *data, int64_t seq)
-{
-    /* numbers and seq rise together */
-    size_t low = 0, high = data->markers;
-    while (low < high) {
-        size_t middle = low + (high - low) / 2;
-        if (data->marker[middle].seq < seq)
-            low = middle + 1;
-        else
-            high = middle;
-    }
-    return low < data->markers && data->marker[low].seq == seq ? &data->marker[low] : NULL;
-}
-
 /* What is sure of it: a press that is known to some seconds only has not waited for them. */
-static int64_t held_for(const struct query_event *row, const struct report_marker *marker)
+static int64_t held_for(const struct query_arrival *row, const struct report_marker *marker)
 {
     int64_t bound_ns = marker->when.mono_bound_ns > 0 ? marker->when.mono_bound_ns : 0;
-    int64_t held_ns = row->at.mono.ns - marker->when.mono.ns - bound_ns;
+    int64_t held_ns = row->reached.ns - marker->when.mono.ns - bound_ns;
     return held_ns > 0 ? held_ns : 0;
 }
 
-static bool take_event(void *ctx, const struct query_event *row)
+static bool take_arrival(void *ctx, const struct query_arrival *row)
 {
-    struct report_data *data = ctx;
-    if (row->type == ENTRY_MARKER) {
-        struct report_marker *marker = marker_made_by(data, row->seq);
-        if (marker != NULL && marker->origin != MARKER_LATE)
-            marker->held_ns = held_for(row, marker);
+    struct report_marker *marker = find_marker(ctx, row->number);
+    if (marker == NULL)
         return true;
-    }
-    json_t *event = json_loadb(row->event, row->len, 0, NULL);
-    if (event != NULL)
-        take_settled(data, event);
-    json_decref(event);
+    marker->waited = row->waited;
+    if (marker->origin != MARKER_LATE)
+        marker->held_ns = held_for(row, marker);
     return true;
 }
 
@@ -306,10 +271,7 @@ static int ask_all(struct report_data *data)
 {
     struct store_reader *reader = data->reader;
     struct query_want want = {.dive = data->dive}, all = {0};
-    struct query_journal journal = {.dive = data->dive,
-                                    .types = QUERY_TYPE(ENTRY_MARKER) | QUERY_TYPE(ENTRY_SETTLED)};
     if (query_markers(reader, &want, add_marker, data) < 0 ||
-        query_markers(reader, &want, mark_replaced, data) < 0 ||
         query_sightings(reader, &want, add_sighting, data) < 0 ||
         query_spans(reader, &want, add_span, data) < 0 || query_samples(reader, &want, add_sample, data) < 0)
         return -1;
@@ -317,8 +279,9 @@ static int ask_all(struct report_data *data)
         query_remarks(reader, &want, add_remark, data) < 0 ||
         query_strikes(reader, &want, add_strike, data) < 0 ||
         query_notices(reader, &all, add_notice, data) < 0 ||
-        query_journal(reader, &journal, take_event, data) < 0)
+        query_arrivals(reader, data->dive, take_arrival, data) < 0)
         return -1;
+    mark_replaced(data);
     return data->no_memory ? -1 : 0;
 }
 

@@ -10,8 +10,7 @@
 #include "store/query.h"
 
 struct report_marker {
-    int64_t seq;
-    uint32_t number, sighting, object, capacity;
+    uint32_t number, sighting, object, capacity, instead_of;
     bool struck, replaced; /* replaced: a held key's or chord's marker stands in its place */
     bool waited;           /* it settled because the time to wait ran out: later samples never came */
     enum marker_origin origin;

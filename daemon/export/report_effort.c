@@ -10,11 +10,21 @@
 #include <stdlib.h>
 #include <string.h>
 
+struct transect {
+    const struct query_span *row;
+    utc_ns end;
+    bool measured;
+    struct track_distance way; /* where it was */
+    uint32_t sightings, individuals;
+};
+
 struct effort {
     int64_t bottom_ns;
     double transect_m, transect_var; /* sums over transects with a known length */
     int64_t transect_ns;
-    uint32_t transects, measured;
+    struct transect *transect;
+    size_t transects;
+    uint32_t measured;
 };
 
 static bool is_transect(const struct query_span *row)
@@ -22,18 +32,12 @@ static bool is_transect(const struct query_span *row)
     return row->span.transect != 0 && report_state_stands(row->span.state);
 }
 
-static bool length_of(struct report *report, const struct query_span *row, struct track_distance *way)
-{
-    return report_track_length(&report->track, row->span.start, report_span_end(&report->data, row), way);
-}
-
 /* The transect a sighting started in; NULL: none. */
-static const struct query_span *transect_at(const struct report_data *data, utc_ns at)
+static struct transect *transect_at(const struct effort *effort, utc_ns at)
 {
-    for (size_t i = 0; i < data->spans; i++)
-        if (is_transect(&data->span[i]) && at.ns >= data->span[i].span.start.ns &&
-            at.ns <= report_span_end(data, &data->span[i]).ns)
-            return &data->span[i];
+    for (size_t i = 0; i < effort->transects; i++)
+        if (at.ns >= effort->transect[i].row->span.start.ns && at.ns <= effort->transect[i].end.ns)
+            return &effort->transect[i];
     return NULL;
 }
 
@@ -43,83 +47,78 @@ static bool length_counts(const struct effort *effort)
     return effort->transect_m > 0 && effort->transect_m > 2 * sqrt(effort->transect_var);
 }
 
-static struct effort sum_up(struct report *report)
+static void add_transect(struct effort *effort, struct report *report, const struct query_span *row)
+{
+    struct transect *transect = &effort->transect[effort->transects++];
+    *transect = (struct transect){.row = row, .end = report_span_end(&report->data, row)};
+    transect->measured = report_track_length(&report->track, row->span.start, transect->end, &transect->way);
+    effort->transect_ns += transect->end.ns - row->span.start.ns;
+    if (!transect->measured)
+        return;
+    effort->measured++;
+    effort->transect_m += transect->way.length_m;
+    effort->transect_var += transect->way.sigma_m * transect->way.sigma_m;
+}
+
+static void sum_up(struct effort *effort, struct report *report)
 {
     const struct report_data *data = &report->data;
-    struct effort effort = {.bottom_ns = report_bottom_ns(data)};
-    for (size_t i = 0; i < data->spans; i++) {
-        struct track_distance way;
-        if (!is_transect(&data->span[i]))
+    effort->bottom_ns = report_bottom_ns(data);
+    for (size_t i = 0; i < data->spans; i++)
+        if (is_transect(&data->span[i]))
+            add_transect(effort, report, &data->span[i]);
+    for (size_t i = 0; i < data->sightings; i++) {
+        const struct sighting_entry *sighting = &data->sighting[i].sighting;
+        struct transect *transect =
+            report_state_stands(sighting->state) ? transect_at(effort, sighting->start) : NULL;
+        if (transect == NULL)
             continue;
-        effort.transects++;
-        effort.transect_ns += report_span_end(data, &data->span[i]).ns - data->span[i].span.start.ns;
-        if (!length_of(report, &data->span[i], &way))
-            continue;
-        effort.measured++;
-        effort.transect_m += way.length_m;
-        effort.transect_var += way.sigma_m * way.sigma_m;
+        transect->sightings++;
+        transect->individuals += sighting->individuals;
     }
-    return effort;
 }
 
 /* ---- transects ---- */
 
-static uint32_t seen_in(const struct report_data *data, const struct query_span *transect,
-                        uint32_t *individuals)
-{
-    uint32_t sightings = 0;
-    *individuals = 0;
-    for (size_t i = 0; i < data->sightings; i++) {
-        const struct sighting_entry *sighting = &data->sighting[i].sighting;
-        if (!report_state_stands(sighting->state) || transect_at(data, sighting->start) != transect)
-            continue;
-        sightings++;
-        *individuals += sighting->individuals;
-    }
-    return sightings;
-}
-
-static void put_transect(struct report *report, const struct query_span *row)
+static void put_transect(struct report *report, const struct transect *transect)
 {
     FILE *out = report->out;
     double width_m = report->options->view_width_m;
-    struct track_distance way;
-    uint32_t individuals, sightings = seen_in(&report->data, row, &individuals);
+    const struct span_entry *span = &transect->row->span;
+    const struct track_distance *way = &transect->way;
     report_row(out);
-    fprintf(out, "<th role=\"rowheader\" scope=\"row\">%" PRIu32 "</th>", row->span.transect);
+    fprintf(out, "<th role=\"rowheader\" scope=\"row\">%" PRIu32 "</th>", span->transect);
     report_cell(out, "When");
-    report_interval(report, row->span.start, row->span.end, strcmp(row->span.state, "open") == 0);
+    report_interval(report, span->start, span->end, strcmp(span->state, "open") == 0);
     fputs("</td>", out);
-    bool known = length_of(report, row, &way);
-    if (known)
-        report_cell_number(out, "Length", "%.1f ± %.1f m%s", way.length_m, way.sigma_m,
-                           way.bridged_m > 0 ? ", with gaps" : "");
+    if (transect->measured)
+        report_cell_number(out, "Length", "%.1f ± %.1f m%s", way->length_m, way->sigma_m,
+                           way->bridged_m > 0 ? ", with gaps" : "");
     else
         report_cell_number(out, "Length", "not known");
     if (width_m > 0) {
-        if (known)
-            report_cell_number(out, "Area", "%.0f ± %.0f m²", way.length_m * width_m, way.sigma_m * width_m);
+        if (transect->measured)
+            report_cell_number(out, "Area", "%.0f ± %.0f m²", way->length_m * width_m,
+                               way->sigma_m * width_m);
         else
             report_cell_number(out, "Area", "not known");
     }
-    report_cell_number(out, "Sightings", "%" PRIu32, sightings);
-    report_cell_number(out, "Individuals", "%" PRIu32, individuals);
+    report_cell_number(out, "Sightings", "%" PRIu32, transect->sightings);
+    report_cell_number(out, "Individuals", "%" PRIu32, transect->individuals);
     fputs("</tr>", out);
 }
 
 static void put_transects(struct report *report, const struct effort *effort)
 {
     FILE *out = report->out;
-    const struct report_data *data = &report->data;
     if (effort->transects == 0)
         return;
     report_table(out, "Transects",
                  report->options->view_width_m > 0 ? "No.|When|Length|Area|Sightings|Individuals"
                                                    : "No.|When|Length|Sightings|Individuals",
                  true);
-    for (size_t i = 0; i < data->spans; i++)
-        if (is_transect(&data->span[i]))
-            put_transect(report, &data->span[i]);
+    for (size_t i = 0; i < effort->transects; i++)
+        put_transect(report, &effort->transect[i]);
     report_table_end(out);
 }
 
@@ -167,7 +166,7 @@ static int by_count(const void *a, const void *b)
     return strcmp(x->label, y->label);
 }
 
-static size_t tally_up(const struct report_data *data, struct tally *tally)
+static size_t tally_up(const struct report_data *data, const struct effort *effort, struct tally *tally)
 {
     size_t count = 0;
     for (size_t i = 0; i < data->sightings; i++) {
@@ -182,7 +181,7 @@ static size_t tally_up(const struct report_data *data, struct tally *tally)
             tally[count++] = (struct tally){.label = label};
         tally[at].sightings++;
         tally[at].individuals += row->sighting.individuals;
-        if (transect_at(data, row->sighting.start) != NULL)
+        if (transect_at(effort, row->sighting.start) != NULL)
             tally[at].on_transects += row->sighting.individuals;
     }
     return count;
@@ -246,7 +245,7 @@ static void put_summary(struct report *report, const struct effort *effort)
     else
         fputs("No time on the bottom was marked. ", out);
     if (effort->transects > 0)
-        fprintf(out, "%" PRIu32 " transect%s in %s. ", effort->transects, effort->transects == 1 ? "" : "s",
+        fprintf(out, "%zu transect%s in %s. ", effort->transects, effort->transects == 1 ? "" : "s",
                 html_duration(effort->transect_ns, text));
     if (effort->measured > 0)
         fprintf(out, "Together %.1f ± %.1f m along the smoothed track. ", effort->transect_m,
@@ -260,22 +259,29 @@ static void put_summary(struct report *report, const struct effort *effort)
           out);
 }
 
-int report_effort(struct report *report)
+static void put_part(struct report *report, struct effort *effort, struct tally *tally)
 {
-    struct effort effort = sum_up(report);
-    struct tally *tally = calloc(report->data.sightings + 1, sizeof *tally);
-    if (tally == NULL)
-        return export_fail(report->job, "out of memory");
+    sum_up(effort, report);
     report_section(report->out, "effort", "Effort and counts");
-    put_summary(report, &effort);
-    put_transects(report, &effort);
-    size_t count = tally_up(&report->data, tally);
+    put_summary(report, effort);
+    put_transects(report, effort);
+    size_t count = tally_up(&report->data, effort, tally);
     if (count > 0) {
         qsort(tally, count, sizeof *tally, by_count);
-        put_counts(report, &effort, tally, count);
+        put_counts(report, effort, tally, count);
     }
     put_spans(report);
-    free(tally);
     fputs("</section>\n", report->out);
-    return 0;
+}
+
+int report_effort(struct report *report)
+{
+    struct effort effort = {.transect = calloc(report->data.spans + 1, sizeof *effort.transect)};
+    struct tally *tally = calloc(report->data.sightings + 1, sizeof *tally);
+    bool room = effort.transect != NULL && tally != NULL;
+    if (room)
+        put_part(report, &effort, tally);
+    free(effort.transect);
+    free(tally);
+    return room ? 0 : export_fail(report->job, "out of memory");
 }

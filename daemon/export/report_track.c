@@ -116,13 +116,23 @@ void report_track_free(struct report_track *track)
     *track = (struct report_track){0};
 }
 
-bool report_track_length(const struct report_track *track, utc_ns from, utc_ns to, struct track_distance *out)
+/* The last point before an instant; the first where there is none. */
+static size_t point_before(const struct report_track *track, utc_ns at)
 {
-    return track->points > 1 &&
-           track_length(track->point, track->points, (mono_ns){from.ns}, (mono_ns){to.ns}, out);
+    size_t low = 0, high = track->points;
+    while (low < high) {
+        size_t middle = low + (high - low) / 2;
+        if (track->point[middle].at.ns < at.ns)
+            low = middle + 1;
+        else
+            high = middle;
+    }
+    return low > 0 ? low - 1 : 0;
 }
 
-bool report_track_at(const struct report_track *track, utc_ns at, struct track_position *out)
+bool report_track_length(const struct report_track *track, utc_ns from, utc_ns to, struct track_distance *out)
 {
-    return track->points > 0 && track_point_at(track->point, track->points, (mono_ns){at.ns}, out);
+    size_t first = point_before(track, from);
+    return track->points > first + 1 && track_length(track->point + first, track->points - first,
+                                                     (mono_ns){from.ns}, (mono_ns){to.ns}, out);
 }

@@ -27,6 +27,5 @@ void report_track_free(struct report_track *track);
 /* False where no piece of track lies in it. */
 bool report_track_length(const struct report_track *track, utc_ns from, utc_ns to,
                          struct track_distance *out);
-bool report_track_at(const struct report_track *track, utc_ns at, struct track_position *out);
 
 #endif

@@ -94,6 +94,16 @@ int64_t query_markers(struct store_reader *reader, const struct query_want *want
 int64_t query_markers_by_time(struct store_reader *reader, const struct query_want *want,
                               query_marker_row *row, void *ctx);
 
+/* How a press came in. */
+struct query_arrival {
+    uint32_t number;
+    mono_ns reached; /* when the daemon had it, on the clock of its run */
+    bool waited;     /* it settled last because the time to wait ran out */
+};
+typedef bool query_arrival_row(void *ctx, const struct query_arrival *row);
+/* Of every marker of one dive, in order of number. */
+int64_t query_arrivals(struct store_reader *reader, const char *dive, query_arrival_row *row, void *ctx);
+
 struct query_sighting {
     int64_t seq; /* of its latest state */
     char dive[DIVE_ID_SIZE];

@@ -142,3 +142,23 @@ int64_t query_markers_by_time(struct store_reader *reader, const struct query_wa
     any.after = 0;
     return markers(reader, want->brief ? brief : all, &any, row, ctx);
 }
+
+int64_t query_arrivals(struct store_reader *reader, const char *dive, query_arrival_row *row, void *ctx)
+{
+    static const char sql[] =
+        "SELECT m.number, j.at_mono_ns, coalesce(s.cause = 'waited', 0) FROM marker m "
+        "JOIN journal j ON j.seq = m.seq LEFT JOIN settled s ON s.seq = (SELECT max(x.seq) FROM settled x "
+        "WHERE x.dive = m.dive AND x.marker = m.number) WHERE m.dive = ? ORDER BY m.number";
+    struct reader_query query;
+    struct query_arrival arrival;
+    reader_begin(&query, reader, sql);
+    sql_bind_text(&query.bind, dive);
+    do {
+        if (!reader_row(&query))
+            break;
+        arrival.number = sql_take_number(&query.take);
+        arrival.reached.ns = sql_take_int(&query.take);
+        arrival.waited = sql_take_bool(&query.take);
+    } while (row(ctx, &arrival));
+    return reader_end(&query);
+}

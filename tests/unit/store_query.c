@@ -374,6 +374,34 @@ static void later_values_replace_the_parts_they_renew(void **state)
                         "05:06:07:02 1204.6 -12.3456789012346");
 }
 
+static bool note_arrival(void *ctx, const struct query_arrival *row)
+{
+    note(ctx, "%" PRIu32 " %" PRId64 "%s;", row->number, row->reached.ns, row->waited ? " waited" : "");
+    return true;
+}
+
+static void how_presses_came_in_is_told(void **state)
+{
+    struct fixture *f = *state;
+    struct rows rows = {0};
+    fixture_open(f);
+    for (uint32_t i = 1; i <= 4; i++) {
+        struct entry *entry = make_marker("D007", i, i, 100);
+        entry->at.mono.ns = 5000 + i; /* later than it was pressed */
+        submit(f, entry);
+    }
+    submit(f, make_marker("D008", 1, 9, 100));
+    submit(f, make_settled(2, "waited"));
+    submit(f, make_settled(3, "bracketed"));
+    submit(f, make_settled(4, "waited"));
+    submit(f, make_settled(4, "clock")); /* the last one tells */
+    flush(f);
+    struct store_reader *reader = open_reader(f);
+    assert_int_equal(query_arrivals(reader, "D007", note_arrival, &rows), 4);
+    assert_string_equal(rows.text, "1 5001;2 5002 waited;3 5003;4 5004;");
+    store_reader_close(reader);
+}
+
 static void a_link_moves_a_marker_to_another_sighting(void **state)
 {
     struct fixture *f = *state;
@@ -751,6 +779,7 @@ int main(void)
         STORE_TEST(every_member_of_a_marker_comes_back),
         STORE_TEST(what_is_unknown_comes_back_unknown),
         STORE_TEST(later_values_replace_the_parts_they_renew),
+        STORE_TEST(how_presses_came_in_is_told),
         STORE_TEST(a_link_moves_a_marker_to_another_sighting),
         STORE_TEST(a_strike_holds_until_it_is_taken_back),
         STORE_TEST(markers_come_in_order_and_in_pages),
