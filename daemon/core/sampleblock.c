@@ -9,11 +9,16 @@
 #include <math.h>
 #include <string.h>
 
+#include "core/crc.h"
+
 enum { VERSION = 1, RAW = 255, CODE_MAX = 12, CRC_LEN = 4, HEAD = 3 };
 
 static const double power_of_ten[CODE_MAX + 1] = {1e0, 1e1, 1e2, 1e3,  1e4,  1e5, 1e6,
                                                   1e7, 1e8, 1e9, 1e10, 1e11, 1e12};
 static const int64_t unit_ns[] = {1, NS_PER_US, NS_PER_MS};
+/* What fits into an instant, in units. */
+static const int64_t time_most[] = {INT64_MAX, INT64_MAX / NS_PER_US, INT64_MAX / NS_PER_MS};
+static const int64_t time_least[] = {INT64_MIN, INT64_MIN / NS_PER_US, INT64_MIN / NS_PER_MS};
 
 const char *sampleblock_verdict_name(enum sampleblock_verdict verdict)
 {
@@ -32,22 +37,6 @@ const char *sampleblock_verdict_name(enum sampleblock_verdict verdict)
         return "newer version";
     }
     return "unknown";
-}
-
-/* CRC-32/ISO-HDLC four bits at a time: reflected polynomial EDB88320, check value CBF43926 for "123456789". */
-static uint32_t crc32(const uint8_t *bytes, size_t len)
-{
-    static const uint32_t table[16] = {0x00000000, 0x1DB71064, 0x3B6E20C8, 0x26D930AC, 0x76DC4190, 0x6B6B51F4,
-                                       0x4DB26158, 0x5005713C, 0xEDB88320, 0xF00F9344, 0xD6D6A3E8, 0xCB61B38C,
-                                       0x9B64C2B0, 0x86D3D2D4, 0xA00AE278, 0xBDBDF21C};
-    uint32_t crc = 0xFFFFFFFF;
-
-    for (size_t i = 0; i < len; i++) {
-        crc ^= bytes[i];
-        crc = (crc >> 4) ^ table[crc & 15];
-        crc = (crc >> 4) ^ table[crc & 15];
-    }
-    return crc ^ 0xFFFFFFFF;
 }
 
 /* ---- writing ---- */
@@ -195,7 +184,7 @@ enum sampleblock_verdict sampleblock_encode(const struct sampleblock_sample *sam
     put_varint(&w, count);
     put_samples(&w, samples, count, head[1], head[2]);
     if (!w.full) {
-        put_le(&w, crc32(out, w.used), CRC_LEN);
+        put_le(&w, crc_iso_hdlc(0, out, w.used), CRC_LEN);
     }
     if (w.full) {
         return SAMPLEBLOCK_NO_ROOM;
@@ -206,20 +195,23 @@ enum sampleblock_verdict sampleblock_encode(const struct sampleblock_sample *sam
 
 /* ---- reading ---- */
 
-static bool get_varint(struct sampleblock_reader *r, uint64_t *out)
+/* Kept apart from the reader until it is whole, so that its place stays in a register. */
+static inline bool get_varint(struct sampleblock_reader *r, uint64_t *out)
 {
     uint64_t value = 0;
+    size_t at = r->at;
 
     for (unsigned shift = 0; shift < 64; shift += 7) {
-        if (r->at >= r->end) {
+        if (at >= r->end) {
             return false;
         }
-        uint8_t byte = r->bytes[r->at++];
+        uint8_t byte = r->bytes[at++];
         if (shift == 63 && byte > 1) {
             return false;
         }
         value |= (uint64_t)(byte & 0x7F) << shift;
         if (byte < 0x80) {
+            r->at = at;
             *out = value;
             return true;
         }
@@ -227,7 +219,7 @@ static bool get_varint(struct sampleblock_reader *r, uint64_t *out)
     return false;
 }
 
-static bool get_signed(struct sampleblock_reader *r, uint64_t *out)
+static inline bool get_signed(struct sampleblock_reader *r, uint64_t *out)
 {
     uint64_t coded;
 
@@ -238,7 +230,7 @@ static bool get_signed(struct sampleblock_reader *r, uint64_t *out)
     return true;
 }
 
-static bool get_double(struct sampleblock_reader *r, double *out)
+static inline bool get_double(struct sampleblock_reader *r, double *out)
 {
     uint64_t bits = 0;
 
@@ -252,7 +244,7 @@ static bool get_double(struct sampleblock_reader *r, double *out)
     return isfinite(*out);
 }
 
-static bool get_time(struct sampleblock_reader *r, mono_ns *at)
+static inline bool get_time(struct sampleblock_reader *r, mono_ns *at)
 {
     uint64_t change;
 
@@ -265,14 +257,14 @@ static bool get_time(struct sampleblock_reader *r, mono_ns *at)
         r->step = (int64_t)((uint64_t)r->step + change);
         r->time = (int64_t)((uint64_t)r->time + (uint64_t)r->step);
     }
-    if (r->time > INT64_MAX / unit_ns[r->unit] || r->time < INT64_MIN / unit_ns[r->unit]) {
+    if (r->time > time_most[r->unit] || r->time < time_least[r->unit]) {
         return false;
     }
     at->ns = r->time * unit_ns[r->unit];
     return true;
 }
 
-static bool get_value(struct sampleblock_reader *r, double *value)
+static inline bool get_value(struct sampleblock_reader *r, double *value)
 {
     uint64_t change;
 
@@ -287,13 +279,18 @@ static bool get_value(struct sampleblock_reader *r, double *value)
     return true;
 }
 
-bool sampleblock_next(struct sampleblock_reader *reader, struct sampleblock_sample *out)
+static inline bool next(struct sampleblock_reader *reader, struct sampleblock_sample *out)
 {
     if (reader->done >= reader->count || !get_time(reader, &out->at) || !get_value(reader, &out->value)) {
         return false;
     }
     reader->done++;
     return true;
+}
+
+bool sampleblock_next(struct sampleblock_reader *reader, struct sampleblock_sample *out)
+{
+    return next(reader, out);
 }
 
 static bool check_matches(const uint8_t *bytes, size_t len)
@@ -303,7 +300,7 @@ static bool check_matches(const uint8_t *bytes, size_t len)
     for (unsigned i = 0; i < CRC_LEN; i++) {
         found |= (uint32_t)bytes[len - CRC_LEN + i] << (8 * i);
     }
-    return found == crc32(bytes, len - CRC_LEN);
+    return found == crc_iso_hdlc(0, bytes, len - CRC_LEN);
 }
 
 /* Reads a copy to the end: whatever passes the check by chance or by malice is still bounded. */
@@ -311,7 +308,7 @@ static bool consistent(struct sampleblock_reader reader)
 {
     struct sampleblock_sample sample;
 
-    while (sampleblock_next(&reader, &sample)) {
+    while (next(&reader, &sample)) {
     }
     return reader.done == reader.count && reader.at == reader.end;
 }

@@ -7,7 +7,7 @@
  *   file     "BELLTAPE" | version u32 = 1 | 0 u32 | record*
  *   record   sync u16 = B37A | kind u8 | check u8 | source i32 | mono i64 (ns) | length u32 | bytes | crc u32
  *
- * check makes the sum of the record's first 20 bytes 0 modulo 256; crc is CRC-32C (crc32c.h) over all of the record before
+ * check makes the sum of the record's first 20 bytes 0 modulo 256; crc is CRC-32C (core/crc.h) over all of the record before
  * it. Kinds have numbers of their own, listed here, that never change meaning.
  *
  * A run of the daemon begins with TAPE_BEGIN (op=begin boot=ID program=VERSION utc=NS), then the texts of the

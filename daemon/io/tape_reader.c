@@ -1,4 +1,4 @@
-#include "io/crc32c.h"
+#include "core/crc.h"
 #include "io/tape_format.h"
 
 #include <errno.h>
@@ -105,7 +105,7 @@ static enum found look(struct tape_reader *reader, struct tape_record *out)
         return FOUND_DAMAGE;
     const uint8_t *record = reader->buffer + reader->at;
     size_t len = TAPE_HEAD_SIZE + out->len;
-    if (crc32c(0, record, len) != tape_format_read_u32(record + len))
+    if (crc_castagnoli(0, record, len) != tape_format_read_u32(record + len))
         return FOUND_DAMAGE;
     out->bytes = record + TAPE_HEAD_SIZE;
     out->offset = reader->offset;

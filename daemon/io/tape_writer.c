@@ -1,4 +1,4 @@
-#include "io/crc32c.h"
+#include "core/crc.h"
 #include "io/tape_format.h"
 
 #include "core/fields.h"
@@ -96,7 +96,7 @@ static bool append(struct tape_writer *tape, const struct tape_record *record)
 {
     uint8_t head[TAPE_HEAD_SIZE], tail[TAPE_CRC_SIZE];
     tape_format_head(record, head);
-    tape_format_u32(crc32c(crc32c(0, head, sizeof head), record->bytes, record->len), tail);
+    tape_format_u32(crc_castagnoli(crc_castagnoli(0, head, sizeof head), record->bytes, record->len), tail);
     pthread_mutex_lock(&tape->lock);
     struct buffer *out = &tape->filling;
     size_t len = sizeof head + record->len + sizeof tail;
