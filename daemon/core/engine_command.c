@@ -142,6 +142,22 @@ static const struct pad_link *pad_of_seat(const struct engine *e, const char *se
     return NULL;
 }
 
+/* A seat that is known, from the configuration or from the record: a name with a slip in it would stand nowhere else. */
+static bool find_seat(const struct command *command, const char *name, uint8_t *out)
+{
+    const struct engine *e = command->engine;
+    char all[WATCH_SEATS_MAX * (SEAT_SIZE + 2)] = "";
+    for (uint8_t i = 0; i < e->seat_count; i++) {
+        *out = i;
+        if (strcmp(e->seat[i], name) == 0)
+            return true;
+        size_t len = strlen(all);
+        snprintf(all + len, sizeof all - len, "%s%s", i > 0 ? ", " : "", e->seat[i]);
+    }
+    refuse(command, REFUSED_NO_SUCH, "there is no seat '%s'; there are: %s", name, all);
+    return false;
+}
+
 /* A command that names its dive is about the one in hand; the shell has taken an ended one up again where no other was open. */
 static bool in_hand(const struct command *command)
 {
@@ -357,11 +373,9 @@ static void soft_sample(const struct command *command)
     struct key_def def = {.kind = KEY_KIND_SAMPLE};
     engine_copy(def.label, sizeof def.label, label);
     engine_copy(def.container, sizeof def.container, container);
-    uint8_t at = engine_seat(e, seat[0] != '\0' ? seat : "nav");
-    if (at == WATCH_SEATS_MAX) {
-        refuse(command, REFUSED_FULL, "no room for another seat");
+    uint8_t at;
+    if (!find_seat(command, seat[0] != '\0' ? seat : "nav", &at))
         return;
-    }
     struct press press = {.seat = at,
                           .pad = -1,
                           .def = &def,
@@ -564,12 +578,9 @@ static void seat(const struct command *command)
     char name[SEAT_SIZE], who[WHO_SIZE];
     text_of(command, "seat", name, sizeof name);
     text_of(command, "who", who, sizeof who);
-    uint8_t at = name[0] != '\0' ? engine_seat(e, name) : WATCH_SEATS_MAX;
-    if (at == WATCH_SEATS_MAX) {
-        refuse(command, REFUSED_PARAMS, "'%s' cannot be a seat: 1 to %d bytes, and %d seats at most", name,
-               SEAT_SIZE - 1, WATCH_SEATS_MAX);
+    uint8_t at;
+    if (!find_seat(command, name, &at))
         return;
-    }
     if (e->dive.open) { /* a fact of the dive, as a badge key makes it: markers before it keep their name */
         struct key_def def = {.kind = KEY_KIND_BADGE};
         struct press press = {.seat = at,

@@ -49,6 +49,8 @@ run 0 seat science --who 'C. Moor'
 prints "on watch at"
 run 0 seat science --who ''
 prints "nobody at"
+run 1 seat scince --who 'C. Moor'
+tells "there is no seat 'scince'; there are: science, nav"
 printf '[dive]\nid = D1\nvehicle = Quill\nship = Lantern Gull\nplanned_bottom_min = 45\n[seats]\nscience = A. Quill\nnav = B. Tarn\n' >D1.ini
 run 0 dive begin --from D1.ini --site 'Hollin Bank'
 prints "begun D1 (seq "

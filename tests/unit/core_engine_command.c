@@ -363,6 +363,16 @@ static void hear_line(void *ctx, const struct engine_status_line *line)
     snprintf(all + len, 4096 - len, "%c %s: %s\n", line->sick ? '!' : '-', line->what, line->text);
 }
 
+static void a_seat_that_nobody_knows_is_refused(void **state)
+{
+    (void)state;
+    done("op=dive.begin|id=D1", "D1");
+    refused("op=seat|seat=scince|who=R. Alder", REFUSED_NO_SUCH);
+    assert_string_equal(b.reply.text, "there is no seat 'scince'; there are: science, nav");
+    refused("op=sample|container=BOX-1|seat=navy", REFUSED_NO_SUCH);
+    done("op=sample|container=BOX-1|seat=nav", "D1-M0001");
+}
+
 static void status_tells_the_sick_first(void **state)
 {
     static char all[4096];
@@ -390,6 +400,7 @@ int main(void)
         TEST(a_failing_store_answers_later),
         TEST(a_number_pad_presses),
         TEST(feeds_reach_markers),
+        TEST(a_seat_that_nobody_knows_is_refused),
         TEST(status_tells_the_sick_first),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
