@@ -34,11 +34,17 @@ struct dwca_stay { /* a transect or span, for what happens in it */
     uint32_t number;
 };
 
+/* Of markers. Longitudes are counted from the first one, so that a box over the antimeridian has its west above its east. */
+struct dwca_box {
+    bool any;
+    double west, east, south, north, first_lon;
+};
+
 struct dwca {
     struct export_job *job;
     struct export_dataset dataset; /* empty where none was given */
     struct dwczip *zip;
-    struct dwcrow row;    /* of the table at hand */
+    struct dwcrow row[DWC_TABLES];
     struct window window; /* depth */
     struct way way;
     struct dwcmedia media;
@@ -46,11 +52,13 @@ struct dwca {
     size_t pieces, pieces_size;
     struct dwca_stay *stay;
     size_t stays, stays_size;
+    struct dwca_box box;
     utc_ns from, to; /* the dive */
     int64_t measurements;
     bool failed; /* out of memory, or the reader says why */
     /* the last ones looked up */
     struct query_marker marker;
+    bool marker_brief; /* it is without its readings */
     struct query_sighting sighting;
     struct query_sample sample;
     struct query_identification named;
@@ -99,13 +107,26 @@ bool dwca_term(const char *term, const char *name, const char *label, char *out,
 /* Adds to a list joined by " | ", as Darwin Core recommends. */
 void dwca_join(char *list, size_t size, const char *text);
 
-/* The table by table. Each 0 or -1 with a sentence in job->why. */
-int dwca_events(struct dwca *dwca);
-int dwca_occurrences(struct dwca *dwca);
+int dwca_eml(struct dwca *dwca);
+
+/* Rows of the dive, its transects and spans. 0, or -1 with a sentence in job->why. */
+int dwca_dive_events(struct dwca *dwca);
+
+/* Rows of a sighting or sample that stands; dwca->failed where they could not be made. */
+void dwca_sighting_event(struct dwca *dwca, const struct sighting_entry *sighting);
+void dwca_sighting_facts(struct dwca *dwca, const struct sighting_entry *sighting);
+void dwca_sighting_occurrence(struct dwca *dwca, const struct query_sighting *found);
+void dwca_sighting_relation(struct dwca *dwca, const struct sighting_entry *sighting);
+void dwca_sample_event(struct dwca *dwca, const struct sample_entry *sample);
+void dwca_sample_facts(struct dwca *dwca, const struct sample_entry *sample);
+void dwca_sample_occurrence(struct dwca *dwca, const struct query_sample *found);
+void dwca_sample_relation(struct dwca *dwca, const struct sample_entry *sample);
+/* "dwc:NAME=value" of dwca->marker, a detail, where NAME is no column of the occurrence: a fact of the sighting. */
+void dwca_detail_fact(struct dwca *dwca, uint32_t sighting);
+
+/* Rows of every name and every length. 0 or -1 with a sentence in job->why. */
 int dwca_identifications(struct dwca *dwca);
 int dwca_measurements(struct dwca *dwca);
-int dwca_relations(struct dwca *dwca);
-int dwca_eml(struct dwca *dwca);
 
 /* What stands for a name where nobody gave one; in use by OBIS, from memory. */
 #define DWCA_NO_NAME "incertae sedis"

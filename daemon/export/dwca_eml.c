@@ -7,32 +7,9 @@
 
 #include "core/event.h"
 #include "core/geo.h"
-#include "export/path.h"
 #include "export/xmlout.h"
 
 #define EML "https://eml.ecoinformatics.org/eml-2.2.0"
-
-/* Longitudes are counted from the first one, so that a box over the antimeridian has its west above its east. */
-struct box {
-    bool any;
-    double west, east, south, north, first_lon;
-};
-
-static bool take_marker(void *ctx, const struct query_marker *row)
-{
-    struct box *box = ctx;
-    const struct marker_position *at = &row->marker.telemetry.position;
-    if (row->struck || !at->known)
-        return true;
-    if (!box->any)
-        *box = (struct box){true, at->lon_deg, at->lon_deg, at->lat_deg, at->lat_deg, at->lon_deg};
-    double lon = path_unwrapped(box->first_lon, at->lon_deg);
-    box->west = lon < box->west ? lon : box->west;
-    box->east = lon > box->east ? lon : box->east;
-    box->south = at->lat_deg < box->south ? at->lat_deg : box->south;
-    box->north = at->lat_deg > box->north ? at->lat_deg : box->north;
-    return true;
-}
 
 static int to_zip(void *ctx, const char *bytes, int len)
 {
@@ -62,9 +39,10 @@ static void put_para(xmlTextWriter *xml, const char *element, const char *text)
     xmlout_end(xml);
 }
 
-static void put_space(xmlTextWriter *xml, const struct dwca *dwca, const struct box *box)
+static void put_space(xmlTextWriter *xml, const struct dwca *dwca)
 {
     const char *site = dwca->job->row->dive.site;
+    const struct dwca_box *box = &dwca->box;
     if (!box->any)
         return;
     xmlout_start(xml, "geographicCoverage");
@@ -88,10 +66,10 @@ static void put_date(xmlTextWriter *xml, const char *element, utc_ns utc)
     xmlout_end(xml);
 }
 
-static void put_coverage(xmlTextWriter *xml, const struct dwca *dwca, const struct box *box)
+static void put_coverage(xmlTextWriter *xml, const struct dwca *dwca)
 {
     xmlout_start(xml, "coverage");
-    put_space(xml, dwca, box);
+    put_space(xml, dwca);
     xmlout_start(xml, "temporalCoverage");
     xmlout_start(xml, "rangeOfDates");
     put_date(xml, "beginDate", dwca->from);
@@ -117,7 +95,7 @@ static void put_methods(xmlTextWriter *xml, const struct dwca *dwca)
     xmlout_end(xml);
 }
 
-static void put_dataset(xmlTextWriter *xml, const struct dwca *dwca, const struct box *box)
+static void put_dataset(xmlTextWriter *xml, const struct dwca *dwca)
 {
     const struct export_dataset *set = &dwca->dataset;
     char text[512];
@@ -132,7 +110,7 @@ static void put_dataset(xmlTextWriter *xml, const struct dwca *dwca, const struc
     put_para(xml, "abstract", set->abstract[0] != '\0' ? set->abstract : text);
     if (set->license[0] != '\0')
         put_para(xml, "intellectualRights", set->license);
-    put_coverage(xml, dwca, box);
+    put_coverage(xml, dwca);
     put_party(xml, set, "contact");
     put_methods(xml, dwca);
     xmlout_end(xml);
@@ -140,11 +118,7 @@ static void put_dataset(xmlTextWriter *xml, const struct dwca *dwca, const struc
 
 int dwca_eml(struct dwca *dwca)
 {
-    struct query_want want = {.dive = dwca->job->dive};
-    struct box box = {0};
     char id[DWCA_ID];
-    if (query_markers(dwca->job->reader, &want, take_marker, &box) < 0)
-        return export_reader_failed(dwca->job);
     dwczip_entry(dwca->zip, "eml.xml");
     xmlTextWriter *xml = xmlout_open_sink(to_zip, dwca->zip);
     if (xml == NULL)
@@ -154,7 +128,7 @@ int dwca_eml(struct dwca *dwca)
     xmlout_attribute(xml, "xmlns:eml", EML);
     xmlout_attribute(xml, "packageId", dwca->dataset.dataset_id[0] != '\0' ? dwca->dataset.dataset_id : id);
     xmlout_attribute(xml, "system", "bellrope");
-    put_dataset(xml, dwca, &box);
+    put_dataset(xml, dwca);
     xmlout_close(xml);
     return 0;
 }

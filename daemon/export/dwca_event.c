@@ -72,7 +72,7 @@ static void put_date(struct dwcrow *row, utc_ns start, utc_ns end)
 
 static void put_event(struct dwca *dwca, const struct event *event)
 {
-    struct dwcrow *row = &dwca->row;
+    struct dwcrow *row = &dwca->row[DWC_EVENT];
     const struct export_dataset *set = &dwca->dataset;
     char id[DWCA_ID];
     dwca_id(dwca, id, event->letter, event->number, "");
@@ -275,18 +275,14 @@ static void describe_time(const struct dwca *dwca, char *out, size_t size)
 /* What dwca_place() found of the press that the event hangs on. */
 static void describe_press(const struct dwca *dwca, uint32_t marker, struct event *event)
 {
-    if (dwca->marker.marker.number != marker)
+    if (marker == 0 || dwca->marker.marker.number != marker)
         return;
     describe_time(dwca, event->remarks, sizeof event->remarks);
     event->undated = dwca->marker.marker.when.trust == CLOCK_TRUST_NONE;
 }
 
-static bool sighting_row(void *ctx, const struct query_sighting *row)
+void dwca_sighting_event(struct dwca *dwca, const struct sighting_entry *sighting)
 {
-    struct dwca *dwca = ctx;
-    const struct sighting_entry *sighting = &row->sighting;
-    if (!stands(sighting->state))
-        return true;
     struct event event = {.letter = 'S',
                           .number = sighting->number,
                           .type = "Observation",
@@ -300,15 +296,10 @@ static bool sighting_row(void *ctx, const struct query_sighting *row)
     describe_press(dwca, sighting->first_marker, &event);
     dwca_join(event.remarks, sizeof event.remarks, sighting->closed_by[0] == '\0' ? "was still open" : "");
     put_event(dwca, &event);
-    return !dwca->failed;
 }
 
-static bool sample_row(void *ctx, const struct query_sample *row)
+void dwca_sample_event(struct dwca *dwca, const struct sample_entry *sample)
 {
-    struct dwca *dwca = ctx;
-    const struct sample_entry *sample = &row->sample;
-    if (!stands(sample->state))
-        return true;
     struct event event = {.letter = 'A',
                           .number = sample->number,
                           .type = "Sample",
@@ -327,18 +318,13 @@ static bool sample_row(void *ctx, const struct query_sample *row)
     dwca_join(event.remarks, sizeof event.remarks, sample->label);
     dwca_join(event.remarks, sizeof event.remarks, sample->note);
     put_event(dwca, &event);
-    return !dwca->failed;
 }
 
-int dwca_events(struct dwca *dwca)
+int dwca_dive_events(struct dwca *dwca)
 {
     struct query_want want = {.dive = dwca->job->dive};
-    struct store_reader *reader = dwca->job->reader;
-    dwcrow_open(&dwca->row, dwca->zip, DWC_EVENT);
     put_dive(dwca);
-    if (query_spans(reader, &want, span_row, dwca) < 0 ||
-        query_sightings(reader, &want, sighting_row, dwca) < 0 ||
-        query_samples(reader, &want, sample_row, dwca) < 0)
+    if (query_spans(dwca->job->reader, &want, span_row, dwca) < 0 || dwca->failed)
         return export_reader_failed(dwca->job);
-    return dwca->failed ? export_reader_failed(dwca->job) : 0;
+    return 0;
 }

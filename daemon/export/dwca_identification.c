@@ -6,6 +6,7 @@
 static bool identification_row(void *ctx, const struct query_identification *row)
 {
     struct dwca *dwca = ctx;
+    struct dwcrow *table = &dwca->row[DWC_IDENTIFICATION];
     const struct identification_entry *name = &row->identification;
     char dive[DIVE_ID_SIZE], letter, event[DWCA_ID], occurrence[DWCA_ID], id[DWCA_ID];
     uint32_t number;
@@ -17,22 +18,21 @@ static bool identification_row(void *ctx, const struct query_identification *row
     dwca_id(dwca, event, letter, number, "");
     dwca_id(dwca, occurrence, letter, number, "-O");
     snprintf(id, sizeof id, "%s%s-I%" PRId64, dwca->dataset.id_prefix, dwca->job->dive, row->made.seq);
-    dwcrow_texts(&dwca->row, 9,
+    dwcrow_texts(table, 9,
                  (const char *const[]){event, id, occurrence, name->name, name->name_id, name->rank,
                                        name->verbatim, name->qualifier, name->by});
     if (row->made.at.trust != CLOCK_TRUST_NONE)
-        dwcrow_utc(&dwca->row, row->made.at.utc);
+        dwcrow_utc(table, row->made.at.utc);
     else
-        dwcrow_empty(&dwca->row);
-    dwcrow_text(&dwca->row, name->why);
-    dwcrow_end(&dwca->row);
+        dwcrow_empty(table);
+    dwcrow_text(table, name->why);
+    dwcrow_end(table);
     return !dwca->failed;
 }
 
 int dwca_identifications(struct dwca *dwca)
 {
     struct query_want want = {.dive = dwca->job->dive};
-    dwcrow_open(&dwca->row, dwca->zip, DWC_IDENTIFICATION);
     if (query_identifications(dwca->job->reader, &want, identification_row, dwca) < 0 || dwca->failed)
         return export_reader_failed(dwca->job);
     return 0;

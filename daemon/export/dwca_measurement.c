@@ -5,8 +5,6 @@
  */
 #include "export/dwca.h"
 
-#include "export/stands.h"
-
 #include <inttypes.h>
 #include <string.h>
 
@@ -62,7 +60,7 @@ struct fact {
 
 static void put_fact(struct dwca *dwca, const struct fact *fact)
 {
-    struct dwcrow *row = &dwca->row;
+    struct dwcrow *row = &dwca->row[DWC_MEASUREMENT];
     char event[DWCA_ID], id[DWCA_ID], occurrence[DWCA_ID] = "";
     dwca_id(dwca, event, fact->letter, fact->number, "");
     if (fact->of_occurrence)
@@ -116,8 +114,7 @@ static void put_readings(struct dwca *dwca, char letter, uint32_t number)
     }
 }
 
-/* "dwc:NAME=value" of a detail whose NAME is no column of the occurrence. */
-static void put_detail(struct dwca *dwca, uint32_t sighting)
+void dwca_detail_fact(struct dwca *dwca, uint32_t sighting)
 {
     static const char *const columns[] = {"sex", "lifeStage", "reproductiveCondition", "vitality",
                                           "behavior"};
@@ -143,13 +140,8 @@ static void put_detail(struct dwca *dwca, uint32_t sighting)
     put_fact(dwca, &fact);
 }
 
-static bool sighting_row(void *ctx, const struct query_sighting *row)
+void dwca_sighting_facts(struct dwca *dwca, const struct sighting_entry *sighting)
 {
-    struct dwca *dwca = ctx;
-    const struct sighting_entry *sighting = &row->sighting;
-    size_t count, first;
-    if (!stands(sighting->state))
-        return true;
     if (dwca_find_marker(dwca, sighting->first_marker))
         put_readings(dwca, 'S', sighting->number);
     struct fact individuals = {.letter = 'S',
@@ -164,19 +156,12 @@ static bool sighting_row(void *ctx, const struct query_sighting *row)
                                .dated = true,
                                .at = sighting->start};
     put_fact(dwca, &individuals);
-    first = dwca_pieces_of(dwca, 'S', sighting->number, &count);
-    for (size_t i = first; i < first + count; i++)
-        if (dwca->piece[i].fact && dwca_find_press(dwca, (uint32_t)dwca->piece[i].at))
-            put_detail(dwca, sighting->number);
-    return !dwca->failed;
 }
 
-static bool sample_row(void *ctx, const struct query_sample *row)
+void dwca_sample_facts(struct dwca *dwca, const struct sample_entry *sample)
 {
-    struct dwca *dwca = ctx;
-    if (stands(row->sample.state) && dwca_find_marker(dwca, row->sample.marker))
-        put_readings(dwca, 'A', row->sample.number);
-    return !dwca->failed;
+    if (dwca_find_marker(dwca, sample->marker))
+        put_readings(dwca, 'A', sample->number);
 }
 
 /* A length from paired lasers and the like: every one that was made. Its accuracy is the random error alone. */
@@ -212,10 +197,7 @@ static bool measurement_row(void *ctx, const struct query_measurement *row)
 int dwca_measurements(struct dwca *dwca)
 {
     struct query_want want = {.dive = dwca->job->dive};
-    dwcrow_open(&dwca->row, dwca->zip, DWC_MEASUREMENT);
-    if (query_sightings(dwca->job->reader, &want, sighting_row, dwca) < 0 ||
-        query_samples(dwca->job->reader, &want, sample_row, dwca) < 0 ||
-        query_measurements(dwca->job->reader, &want, measurement_row, dwca) < 0 || dwca->failed)
+    if (query_measurements(dwca->job->reader, &want, measurement_row, dwca) < 0 || dwca->failed)
         return export_reader_failed(dwca->job);
     return 0;
 }

@@ -2,7 +2,6 @@
 #include "export/dwca.h"
 
 #include "core/openname.h"
-#include "export/stands.h"
 
 #include <string.h>
 
@@ -25,7 +24,7 @@ struct occurrence {
     char remarks[DWCA_TEXT * 4];
 };
 
-/* Every marker and remark of a sighting or sample adds what it has. */
+/* Every marker and remark of a sighting or sample adds what it has; a detail that has no column here becomes a fact. */
 static bool take_remark(void *ctx, const struct query_remark *row)
 {
     struct occurrence *occurrence = ctx;
@@ -61,8 +60,11 @@ static void gather(struct occurrence *occurrence, char letter, uint32_t number)
         struct query_want want = {.dive = dwca->job->dive, .after = piece->at - 1, .limit = 1};
         if (piece->kind == DWCA_REMARK)
             dwca->failed |= query_remarks(dwca->job->reader, &want, take_remark, occurrence) < 0;
-        else if (piece->kind == DWCA_MARKER && dwca_find_press(dwca, (uint32_t)piece->at))
-            take_marker(occurrence);
+        if (piece->kind != DWCA_MARKER || !dwca_find_press(dwca, (uint32_t)piece->at))
+            continue;
+        take_marker(occurrence);
+        if (piece->fact)
+            dwca_detail_fact(dwca, number);
     }
 }
 
@@ -96,14 +98,15 @@ static void key_name(const char *label, const char *term, const char *who, struc
 
 static void put_media(struct dwca *dwca, uint32_t sighting)
 {
-    char list[DWCA_TEXT * 4] = "", file[DWCA_TEXT];
+    char list[DWCA_TEXT * 4], file[DWCA_TEXT];
+    list[0] = '\0';
     for (size_t i = 0; i < dwca->media.count && sighting != 0; i++) {
         if (dwca->media.file[i].sighting != sighting)
             continue;
         snprintf(file, sizeof file, "%s%s", dwca->dataset.media_base, dwca->media.file[i].name);
         dwca_join(list, sizeof list, file);
     }
-    dwcrow_text(&dwca->row, list);
+    dwcrow_text(&dwca->row[DWC_OCCURRENCE], list);
 }
 
 static void put_name(struct dwcrow *row, const struct name *name)
@@ -133,89 +136,72 @@ static void put_details(struct dwcrow *row, struct occurrence *occurrence)
         dwcrow_text(row, occurrence->detail[i]);
 }
 
-static bool sighting_row(void *ctx, const struct query_sighting *row)
+void dwca_sighting_occurrence(struct dwca *dwca, const struct query_sighting *found)
 {
-    struct occurrence *occurrence = ctx;
-    struct dwca *dwca = occurrence->dwca;
-    const struct sighting_entry *sighting = &row->sighting;
+    const struct sighting_entry *sighting = &found->sighting;
+    struct dwcrow *row = &dwca->row[DWC_OCCURRENCE];
+    struct occurrence occurrence = {.dwca = dwca};
     struct name name = {0};
     char id[DWCA_ID], event[DWCA_ID];
-    if (!stands(sighting->state))
-        return true;
-    *occurrence = (struct occurrence){.dwca = dwca};
-    gather(occurrence, 'S', sighting->number);
+    gather(&occurrence, 'S', sighting->number);
     if (dwca_find_name(dwca, 'S', sighting->number))
         given_name(dwca, &name);
     else
-        key_name(sighting->label, sighting->term, occurrence->recorded_by, &name);
+        key_name(sighting->label, sighting->term, occurrence.recorded_by, &name);
     dwca_term(sighting->term, "vernacularName", sighting->label, name.vernacular, sizeof name.vernacular);
     dwca_id(dwca, event, 'S', sighting->number, "");
     dwca_id(dwca, id, 'S', sighting->number, "-O");
     const char *basis = dwca->dataset.basis[0] != '\0' ? dwca->dataset.basis : "MachineObservation";
-    dwcrow_texts(&dwca->row, 5, (const char *const[]){event, id, basis, "present", occurrence->recorded_by});
-    dwcrow_int(&dwca->row, sighting->individuals);
-    put_details(&dwca->row, occurrence);
+    dwcrow_texts(row, 5, (const char *const[]){event, id, basis, "present", occurrence.recorded_by});
+    dwcrow_int(row, sighting->individuals);
+    put_details(row, &occurrence);
     dwca_id(dwca, id, 'S', first_of(dwca, sighting->number, sighting->again_of), "-G");
-    dwcrow_text(&dwca->row, id);
-    dwcrow_empty(&dwca->row);
-    dwcrow_text(&dwca->row, row->ref);
+    dwcrow_text(row, id);
+    dwcrow_empty(row);
+    dwcrow_text(row, found->ref);
     put_media(dwca, sighting->number);
-    put_name(&dwca->row, &name);
-    dwcrow_texts(&dwca->row, 3,
+    put_name(row, &name);
+    dwcrow_texts(row, 3,
                  (const char *const[]){dwca->dataset.institution_code, dwca->dataset.collection_code,
-                                       occurrence->remarks});
-    dwcrow_end(&dwca->row);
-    return !dwca->failed;
+                                       occurrence.remarks});
+    dwcrow_end(row);
 }
 
-static bool sample_row(void *ctx, const struct query_sample *row)
+void dwca_sample_occurrence(struct dwca *dwca, const struct query_sample *found)
 {
-    struct occurrence *occurrence = ctx;
-    struct dwca *dwca = occurrence->dwca;
-    const struct sample_entry *sample = &row->sample;
+    const struct sample_entry *sample = &found->sample;
+    struct dwcrow *row = &dwca->row[DWC_OCCURRENCE];
+    struct occurrence occurrence = {.dwca = dwca};
     struct name name = {0};
     char id[DWCA_ID], event[DWCA_ID];
-    if (!stands(sample->state) || !dwca_sample_occurs(dwca, row))
-        return true;
-    *occurrence = (struct occurrence){.dwca = dwca};
+    if (!dwca_sample_occurs(dwca, found))
+        return;
     /* its own name, else that of what it was taken of */
     if (dwca_find_name(dwca, 'A', sample->number) || dwca_find_name(dwca, 'S', sample->sighting))
         given_name(dwca, &name);
     else
         key_name(sample->label, sample->term, "", &name);
     if (dwca_find_press(dwca, sample->marker))
-        dwca_join(occurrence->recorded_by, sizeof occurrence->recorded_by, dwca->marker.marker.who);
-    gather(occurrence, 'A', sample->number);
-    dwca_join(occurrence->remarks, sizeof occurrence->remarks, sample->note);
+        dwca_join(occurrence.recorded_by, sizeof occurrence.recorded_by, dwca->marker.marker.who);
+    gather(&occurrence, 'A', sample->number);
+    dwca_join(occurrence.remarks, sizeof occurrence.remarks, sample->note);
     dwca_id(dwca, event, 'A', sample->number, "");
     dwca_id(dwca, id, 'A', sample->number, "-O");
-    dwcrow_texts(&dwca->row, 5,
-                 (const char *const[]){event, id, "MaterialSample", "present", occurrence->recorded_by});
-    dwcrow_empty(&dwca->row); /* how many individuals are in it nobody counted */
-    put_details(&dwca->row, occurrence);
+    dwcrow_texts(row, 5,
+                 (const char *const[]){event, id, "MaterialSample", "present", occurrence.recorded_by});
+    dwcrow_empty(row); /* how many individuals are in it nobody counted */
+    put_details(row, &occurrence);
     id[0] = '\0';
     if (dwca_find_sighting(dwca, sample->sighting))
         dwca_id(dwca, id, 'S', first_of(dwca, sample->sighting, dwca->sighting.sighting.again_of), "-G");
-    dwcrow_text(&dwca->row, id);
+    dwcrow_text(row, id);
     dwca_id(dwca, id, 'A', sample->number, "-M");
-    dwcrow_text(&dwca->row, id);
-    dwcrow_text(&dwca->row, row->ref);
-    dwcrow_empty(&dwca->row);
-    put_name(&dwca->row, &name);
-    dwcrow_texts(&dwca->row, 3,
+    dwcrow_text(row, id);
+    dwcrow_text(row, found->ref);
+    dwcrow_empty(row);
+    put_name(row, &name);
+    dwcrow_texts(row, 3,
                  (const char *const[]){dwca->dataset.institution_code, dwca->dataset.collection_code,
-                                       occurrence->remarks});
-    dwcrow_end(&dwca->row);
-    return !dwca->failed;
-}
-
-int dwca_occurrences(struct dwca *dwca)
-{
-    struct query_want want = {.dive = dwca->job->dive};
-    struct occurrence occurrence = {.dwca = dwca};
-    dwcrow_open(&dwca->row, dwca->zip, DWC_OCCURRENCE);
-    if (query_sightings(dwca->job->reader, &want, sighting_row, &occurrence) < 0 ||
-        query_samples(dwca->job->reader, &want, sample_row, &occurrence) < 0)
-        return export_reader_failed(dwca->job);
-    return dwca->failed ? export_reader_failed(dwca->job) : 0;
+                                       occurrence.remarks});
+    dwcrow_end(row);
 }

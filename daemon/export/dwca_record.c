@@ -33,15 +33,30 @@ static bool keep_piece(struct dwca *dwca, struct dwca_piece piece)
     return true;
 }
 
+static void widen(struct dwca_box *box, double lat_deg, double lon_deg)
+{
+    if (!box->any)
+        *box = (struct dwca_box){true, lon_deg, lon_deg, lat_deg, lat_deg, lon_deg};
+    double lon = path_unwrapped(box->first_lon, lon_deg);
+    box->west = lon < box->west ? lon : box->west;
+    box->east = lon > box->east ? lon : box->east;
+    box->south = lat_deg < box->south ? lat_deg : box->south;
+    box->north = lat_deg > box->north ? lat_deg : box->north;
+}
+
 static bool take_marker(void *ctx, const struct query_marker *row)
 {
+    struct dwca *dwca = ctx;
     const struct marker *marker = &row->marker;
+    const struct marker_position *position = &marker->telemetry.position;
+    if (!row->struck && position->known)
+        widen(&dwca->box, position->lat_deg, position->lon_deg);
     struct dwca_piece piece = {.number = marker->sighting,
                                .letter = 'S',
                                .fact = strcmp(marker->kind, "detail") == 0 &&
                                        strncmp(marker->term, "dwc:", 4) == 0,
                                .at = marker->number};
-    return row->struck || piece.number == 0 || keep_piece(ctx, piece);
+    return row->struck || piece.number == 0 || keep_piece(dwca, piece);
 }
 
 /* A remark or identification. */
@@ -127,6 +142,8 @@ void dwca_close(struct dwca *dwca)
     window_close(&dwca->window);
     way_close(&dwca->way);
     dwcmedia_close(&dwca->media);
+    for (size_t i = 0; i < DWC_TABLES; i++)
+        dwcrow_close(&dwca->row[i]);
     free(dwca->piece);
     free(dwca->stay);
 }
@@ -147,13 +164,19 @@ static bool keep_marker(void *ctx, const struct query_marker *row)
     return false;
 }
 
+/* Of neighbours in the tables many ask for the marker that was looked up last. */
 static bool find_marker(struct dwca *dwca, uint32_t number, bool brief)
 {
     struct query_want want = {
         .dive = dwca->job->dive, .after = (int64_t)number - 1, .limit = 1, .brief = brief};
-    dwca->marker.marker.number = 0;
-    dwca->failed |= query_markers(dwca->job->reader, &want, keep_marker, dwca) < 0;
-    return number != 0 && dwca->marker.marker.number == number && !dwca->marker.struck;
+    if (number == 0)
+        return false;
+    if (dwca->marker.marker.number != number || (dwca->marker_brief && !brief)) {
+        dwca->marker.marker.number = 0;
+        dwca->marker_brief = brief;
+        dwca->failed |= query_markers(dwca->job->reader, &want, keep_marker, dwca) < 0;
+    }
+    return dwca->marker.marker.number == number && !dwca->marker.struck;
 }
 
 bool dwca_find_marker(struct dwca *dwca, uint32_t number)
@@ -177,8 +200,10 @@ bool dwca_find_sighting(struct dwca *dwca, uint32_t number)
     struct query_want want = {
         .dive = dwca->job->dive, .after = (int64_t)number - 1, .limit = 1, .brief = true};
     dwca->sighting.sighting.number = 0;
+    if (number == 0)
+        return false;
     dwca->failed |= query_sightings(dwca->job->reader, &want, keep_sighting, dwca) < 0;
-    return number != 0 && dwca->sighting.sighting.number == number && stands(dwca->sighting.sighting.state);
+    return dwca->sighting.sighting.number == number && stands(dwca->sighting.sighting.state);
 }
 
 static bool keep_sample(void *ctx, const struct query_sample *row)
@@ -191,8 +216,10 @@ bool dwca_find_sample(struct dwca *dwca, uint32_t number)
 {
     struct query_want want = {.dive = dwca->job->dive, .after = (int64_t)number - 1, .limit = 1};
     dwca->sample.sample.number = 0;
+    if (number == 0)
+        return false;
     dwca->failed |= query_samples(dwca->job->reader, &want, keep_sample, dwca) < 0;
-    return number != 0 && dwca->sample.sample.number == number && stands(dwca->sample.sample.state);
+    return dwca->sample.sample.number == number && stands(dwca->sample.sample.state);
 }
 
 static bool keep_name(void *ctx, const struct query_identification *row)

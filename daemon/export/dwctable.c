@@ -3,6 +3,7 @@
 #include "core/event.h"
 #include "export/decimal.h"
 #include "export/plain.h"
+#include "export/spool.h"
 #include "export/xmlout.h"
 
 #include <assert.h>
@@ -111,34 +112,60 @@ const struct dwctable dwctables[DWC_TABLES] = {
     {"extendedmeasurementorfact.txt", OBIS "ExtendedMeasurementOrFact", false, MEASUREMENT_TERMS},
     {"resourcerelationship.txt", DWC "ResourceRelationship", false, RELATION_TERMS}};
 
-void dwcrow_open(struct dwcrow *row, struct dwczip *zip, enum dwctable_which which)
+bool dwcrow_open(struct dwcrow *row, enum dwctable_which which)
 {
-    *row = (struct dwcrow){.zip = zip, .table = &dwctables[which]};
-    dwczip_entry(zip, row->table->file);
+    *row = (struct dwcrow){.rows = spool_open(), .table = &dwctables[which]};
+    if (row->rows == NULL)
+        return false;
     while (row->table->terms[row->columns] != NULL)
         row->columns++;
     for (size_t i = 0; i < row->columns; i++)
         dwcrow_text(row, strrchr(row->table->terms[i], '/') + 1);
     dwcrow_end(row);
+    return true;
+}
+
+void dwcrow_close(struct dwcrow *row)
+{
+    if (row->rows != NULL)
+        fclose(row->rows);
+    row->rows = NULL;
+}
+
+bool dwcrow_pour(struct dwcrow *row, struct dwczip *zip)
+{
+    char bytes[32768];
+    size_t len;
+    if (ferror(row->rows) != 0 || fseek(row->rows, 0, SEEK_SET) != 0) /* which writes what waits */
+        return false;
+    dwczip_entry(zip, row->table->file);
+    while ((len = fread(bytes, 1, sizeof bytes, row->rows)) > 0)
+        dwczip_write(zip, bytes, len);
+    return ferror(row->rows) == 0;
+}
+
+/* The bytes that stay as they are: ASCII that can be printed. */
+static size_t printable(const char *text)
+{
+    size_t len = 0;
+    while (text[len] >= 0x20 && text[len] < 0x7F)
+        len++;
+    return len;
 }
 
 void dwcrow_text(struct dwcrow *row, const char *text)
 {
-    char piece[512];
     char unit[PLAIN_UNIT];
-    size_t used = 0;
     assert(row->at < row->columns);
     if (row->at++ > 0)
-        dwczip_write(row->zip, "\t", 1);
-    while ((text = plain_next(text, unit)) != NULL) {
-        if (used + PLAIN_UNIT > sizeof piece) {
-            dwczip_write(row->zip, piece, used);
-            used = 0;
-        }
-        for (const char *byte = unit; *byte != '\0'; byte++)
-            piece[used++] = *byte;
-    }
-    dwczip_write(row->zip, piece, used);
+        putc('\t', row->rows);
+    do {
+        size_t len = printable(text);
+        fwrite(text, 1, len, row->rows);
+        text = plain_next(text + len, unit);
+        if (text != NULL)
+            fputs(unit, row->rows);
+    } while (text != NULL);
 }
 
 void dwcrow_texts(struct dwcrow *row, size_t count, const char *const *texts)
@@ -177,7 +204,7 @@ void dwcrow_utc(struct dwcrow *row, utc_ns utc)
 void dwcrow_end(struct dwcrow *row)
 {
     assert(row->at == row->columns);
-    dwczip_write(row->zip, "\n", 1);
+    putc('\n', row->rows);
     row->at = 0;
 }
 

@@ -10,6 +10,7 @@
 #include "export/dwczip.h"
 
 #include <stdint.h>
+#include <stdio.h>
 
 #define DWCTABLE_COLUMNS_MAX 40
 
@@ -30,15 +31,21 @@ enum dwctable_which {
 };
 extern const struct dwctable dwctables[DWC_TABLES];
 
-/* A row is as many texts as the table has columns, in that order, and dwcrow_end(). */
+/*
+ * A row is as many texts as the table has columns, in that order, and dwcrow_end(). The rows of a table are kept in a temporary file until they
+ * go into the archive, so that all tables can be written at the same time.
+ */
 struct dwcrow {
-    struct dwczip *zip;
+    FILE *rows;
     const struct dwctable *table;
     size_t columns, at;
 };
 
-/* Begins the table's file and writes its header. */
-void dwcrow_open(struct dwcrow *row, struct dwczip *zip, enum dwctable_which which);
+/* Writes the table's header. False: there is no temporary file to be had, errno says why. After both dwcrow_close(). */
+bool dwcrow_open(struct dwcrow *row, enum dwctable_which which);
+void dwcrow_close(struct dwcrow *row);
+/* All rows as the next file of the archive. False: what was written cannot be read, errno says why. */
+bool dwcrow_pour(struct dwcrow *row, struct dwczip *zip);
 /* Tabs and line ends become spaces: the text guide has no other way without quoting. */
 void dwcrow_text(struct dwcrow *row, const char *text);
 void dwcrow_texts(struct dwcrow *row, size_t count, const char *const *texts);
