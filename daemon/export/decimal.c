@@ -5,18 +5,27 @@
 #include <stdio.h>
 #include <string.h>
 
-/* Digits of `value`, at least so many. */
-static char *put_digits(char *out, uint64_t value, int least)
+/* The last `count` digits of `value`. */
+static char *put_digits(char *out, uint64_t value, int count)
 {
-    char digits[20];
-    int count = 0;
-    while (value > 0 || count < least) {
-        digits[count++] = (char)('0' + value % 10);
-        value /= 10;
-    }
-    while (count > 0)
-        *out++ = digits[--count];
-    return out;
+    static const char pairs[] =
+        "00010203040506070809101112131415161718192021222324252627282930313233343536373839"
+        "40414243444546474849505152535455565758596061626364656667686970717273747576777879"
+        "8081828384858687888990919293949596979899";
+    char *end = out + count;
+    for (; count >= 2; count -= 2, value /= 100)
+        memcpy(out + count - 2, pairs + 2 * (value % 100), 2);
+    if (count == 1)
+        *out = (char)('0' + value % 10);
+    return end;
+}
+
+static int digits_of(uint64_t value)
+{
+    int count = 1;
+    for (; value >= 10; value /= 10)
+        count++;
+    return count;
 }
 
 /*
@@ -26,20 +35,24 @@ static char *put_digits(char *out, uint64_t value, int least)
 char *decimal_put(char *out, double value, int decimals)
 {
     static const double scale[] = {1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9};
-    static const uint64_t unit[] = {1,      10,      100,      1000,      10000,
-                                    100000, 1000000, 10000000, 100000000, 1000000000};
+    static const int64_t unit[] = {1, 10, 100, 1000, 10000, 100000, 1000000, 10000000, 100000000, 1000000000};
     double scaled = fabs(value) * scale[decimals];
-    double whole = floor(scaled);
-    if (!(scaled < 1e11) || fabs(scaled - whole - 0.5) < 1e-4)
+    int64_t rounded = scaled < 1e11 ? (int64_t)scaled : 0;
+    double rest = scaled - (double)rounded;
+    if (!(scaled < 1e11) || fabs(rest - 0.5) < 1e-4)
         return out + snprintf(out, DECIMAL_SIZE, "%.*f", decimals, value);
-    const uint64_t one = unit[decimals];
-    uint64_t rounded = (uint64_t)whole + (scaled - whole > 0.5 ? 1 : 0);
+    rounded += rest > 0.5;
+    int64_t whole = (int64_t)fabs(value), fraction = rounded - whole * unit[decimals];
+    if (fraction == unit[decimals]) { /* rounded up to the next whole number */
+        whole++;
+        fraction = 0;
+    }
     if (signbit(value))
         *out++ = '-';
-    out = put_digits(out, rounded / one, 1);
+    out = put_digits(out, (uint64_t)whole, digits_of((uint64_t)whole));
     if (decimals > 0) {
         *out++ = '.';
-        out = put_digits(out, rounded % one, decimals);
+        out = put_digits(out, (uint64_t)fraction, decimals);
     }
     *out = '\0';
     return out;
