@@ -8,6 +8,7 @@
 #include "export/decimal.h"
 #include "export/export.h"
 #include "export/path.h"
+#include "export/utctext.h"
 #include "export/xmlout.h"
 
 #include <string.h>
@@ -16,15 +17,16 @@
 
 struct gpx {
     struct export_job *job;
-    xmlTextWriter *xml;
+    struct xmlout *xml;
     bool segment; /* a trkseg is open */
+    struct utctext kept;
 };
 
 /* the schema ends below 180 */
 #define LON_LEAST "-180.0000000"
 #define LON_BEYOND "180.0000000"
 
-static void put_place(xmlTextWriter *xml, double lat_deg, double lon_deg)
+static void put_place(struct xmlout *xml, double lat_deg, double lon_deg)
 {
     char text[32];
     snprintf(text, sizeof text, "%.7f", lat_deg);
@@ -33,7 +35,7 @@ static void put_place(xmlTextWriter *xml, double lat_deg, double lon_deg)
     xmlout_attribute(xml, "lon", strcmp(text, LON_BEYOND) == 0 ? LON_LEAST : text);
 }
 
-static void put_utc(xmlTextWriter *xml, utc_ns utc)
+static void put_utc(struct xmlout *xml, utc_ns utc)
 {
     char text[32];
     event_utc_text(utc, text);
@@ -48,7 +50,7 @@ static const double *reading_of(const struct marker_telemetry *telemetry, const 
     return NULL;
 }
 
-static void put_extensions(xmlTextWriter *xml, const struct query_marker *row)
+static void put_extensions(struct xmlout *xml, const struct query_marker *row)
 {
     const struct marker *marker = &row->marker;
     xmlout_start(xml, "extensions");
@@ -90,31 +92,31 @@ static bool marker_row(void *ctx, const struct query_marker *row)
 }
 
 /* A fix, by hand: there are hundreds of thousands. */
-static void put_fix(FILE *out, const struct path_point *point)
+static void put_fix(struct gpx *gpx, const struct path_point *point)
 {
-    char text[4 * DECIMAL_SIZE + 512], *at = stpcpy(text, "   <trkpt lat=\"");
+    char text[4 * DECIMAL_SIZE + 512], *at = xmlout_put(text, "   <trkpt lat=\"");
     at = decimal_put(at, point->lat_deg, 7);
-    at = stpcpy(at, "\" lon=\"");
+    at = xmlout_put(at, "\" lon=\"");
     char *lon = at;
     at = decimal_put(at, point->lon_deg, 7);
-    if (strcmp(lon, LON_BEYOND) == 0)
-        at = stpcpy(lon, LON_LEAST);
-    at = stpcpy(at, "\">\n");
+    if (point->lon_deg > 179.99 && strcmp(lon, LON_BEYOND) == 0)
+        at = xmlout_put(lon, LON_LEAST);
+    at = xmlout_put(at, "\">\n");
     if (point->depth_known) {
-        at = stpcpy(at, "    <ele>");
+        at = xmlout_put(at, "    <ele>");
         at = decimal_put(at, -point->depth_m, 2);
-        at = stpcpy(at, "</ele>\n");
+        at = xmlout_put(at, "</ele>\n");
     }
-    at = stpcpy(at, "    <time>");
-    event_utc_text(point->utc, at);
-    at = stpcpy(at + strlen(at), "</time>\n");
+    at = xmlout_put(at, "    <time>");
+    at = utctext_put(&gpx->kept, at, point->utc);
+    at = xmlout_put(at, "</time>\n");
     if (point->uncertainty_m >= 0) {
-        at = stpcpy(at, "    <extensions>\n     <bellrope:uncertainty_m>");
+        at = xmlout_put(at, "    <extensions>\n     <bellrope:uncertainty_m>");
         at = decimal_put(at, point->uncertainty_m, 1);
-        at = stpcpy(at, "</bellrope:uncertainty_m>\n    </extensions>\n");
+        at = xmlout_put(at, "</bellrope:uncertainty_m>\n    </extensions>\n");
     }
-    at = stpcpy(at, "   </trkpt>\n");
-    fwrite(text, 1, (size_t)(at - text), out);
+    at = xmlout_put(at, "   </trkpt>\n");
+    fwrite(text, 1, (size_t)(at - text), gpx->job->out);
 }
 
 static bool track_point(void *ctx, const struct path_point *point)
@@ -123,7 +125,7 @@ static bool track_point(void *ctx, const struct path_point *point)
     if (point->new_run)
         fputs(gpx->segment ? "  </trkseg>\n  <trkseg>\n" : "  <trkseg>\n", gpx->job->out);
     gpx->segment = true;
-    put_fix(gpx->job->out, point);
+    put_fix(gpx, point);
     return true;
 }
 

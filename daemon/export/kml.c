@@ -12,6 +12,7 @@
 #include "export/path.h"
 #include "export/spool.h"
 #include "export/stands.h"
+#include "export/utctext.h"
 #include "export/xmlout.h"
 
 #include <errno.h>
@@ -20,10 +21,11 @@
 
 struct kml {
     struct export_job *job;
-    xmlTextWriter *xml;
+    struct xmlout *xml;
     /* The way is walked once: what comes further down in the file waits in these. */
     FILE *coords, *ways;
     struct path_liner liner;
+    struct utctext kept_utc;
     size_t runs;
     size_t vertices; /* in the line at hand */
     bool failed;
@@ -31,7 +33,7 @@ struct kml {
     bool found;
 };
 
-static void put_utc(xmlTextWriter *xml, const char *element, utc_ns utc)
+static void put_utc(struct xmlout *xml, const char *element, utc_ns utc)
 {
     char text[32];
     event_utc_text(utc, text);
@@ -100,13 +102,13 @@ static bool put_point_of_way(void *ctx, const struct path_point *point)
         end_run(kml);
         begin_run(kml);
     }
-    at = stpcpy(text, "     <when>");
-    event_utc_text(point->utc, at);
-    at = stpcpy(at + strlen(at), "</when>\n");
+    at = xmlout_put(text, "     <when>");
+    at = utctext_put(&kml->kept_utc, at, point->utc);
+    at = xmlout_put(at, "</when>\n");
     fwrite(text, 1, (size_t)(at - text), kml->job->out);
-    at = stpcpy(text, "     <coord>");
+    at = xmlout_put(text, "     <coord>");
     at = put_triple(at, point->lat_deg, point->lon_deg, ' ', altitude_of(point));
-    at = stpcpy(at, "</coord>\n");
+    at = xmlout_put(at, "</coord>\n");
     fwrite(text, 1, (size_t)(at - text), kml->coords);
     path_liner_point(&kml->liner, point);
     return !kml->failed;
@@ -150,7 +152,7 @@ static int put_track(struct kml *kml)
     return result;
 }
 
-static void put_data(xmlTextWriter *xml, const char *name, const char *value)
+static void put_data(struct xmlout *xml, const char *name, const char *value)
 {
     if (value[0] == '\0')
         return;
@@ -160,14 +162,14 @@ static void put_data(xmlTextWriter *xml, const char *name, const char *value)
     xmlout_end(xml);
 }
 
-static void put_number(xmlTextWriter *xml, const char *name, double value, int decimals)
+static void put_number(struct xmlout *xml, const char *name, double value, int decimals)
 {
     char text[DECIMAL_SIZE];
     decimal_put(text, value, decimals);
     put_data(xml, name, text);
 }
 
-static void put_readings(xmlTextWriter *xml, const struct marker *marker)
+static void put_readings(struct xmlout *xml, const struct marker *marker)
 {
     put_data(xml, "clock", clock_trust_name(marker->when.trust));
     if (marker->when.utc_bound_ns >= 0)
@@ -182,7 +184,7 @@ static void put_readings(xmlTextWriter *xml, const struct marker *marker)
         put_number(xml, marker->telemetry.reading[i].channel, marker->telemetry.reading[i].value, 4);
 }
 
-static void put_point(xmlTextWriter *xml, const struct marker *marker)
+static void put_point(struct xmlout *xml, const struct marker *marker)
 {
     double altitude = 0;
     for (uint32_t i = 0; i < marker->telemetry.reading_count; i++)
@@ -197,7 +199,7 @@ static void put_point(xmlTextWriter *xml, const struct marker *marker)
     xmlout_end(xml);
 }
 
-static void put_time(xmlTextWriter *xml, const struct when *when)
+static void put_time(struct xmlout *xml, const struct when *when)
 {
     if (when->trust == CLOCK_TRUST_NONE)
         return;
