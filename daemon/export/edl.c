@@ -23,14 +23,16 @@
 #define HAIR_FRAMES 1e-6       /* sums of fractions that mean the start of a frame end a hair before it */
 #define JUMP_NS (2 * NS_PER_S) /* frames and UTC differ by more: the recorder's timecode jumped */
 
+/* Made by parts(), which counts; goes from part to part. */
 struct edl {
     struct export_job *job;
     struct videoclock clock;
     enum timecode_rate rate;
+    uint64_t placed, unplaced; /* in the whole dive */
+    uint32_t written;          /* the number of the last sighting that was */
+    /* of the part at hand */
     int64_t record; /* frames */
-    uint64_t events, unplaced;
-    uint64_t first, last; /* written: those of this part */
-    bool write;
+    unsigned events;
 };
 
 struct cut {
@@ -108,7 +110,7 @@ static void put_event(struct edl *edl, const struct cut *cut)
     FILE *out = edl->job->out;
     const struct query_sighting *row = cut->row;
     const char *reel = edl->job->options->reel;
-    fprintf(out, "%03" PRIu64 "  ", edl->events - edl->first + 1);
+    fprintf(out, "%03u  ", ++edl->events);
     put_reel(out, reel != NULL && reel[0] != '\0' ? reel : "AX");
     fputs(" V     C       ", out);
     put_timecode(out, cut->in, edl->rate);
@@ -130,22 +132,34 @@ static void put_event(struct edl *edl, const struct cut *cut)
     edl->record += cut->frames;
 }
 
-static bool take_sighting(void *ctx, const struct query_sighting *row)
+static bool is_placed(const struct edl *edl, const struct query_sighting *row)
+{
+    utc_ns press = {row->sighting.start.ns + row->sighting.lead_ns};
+    return videoclock_near(&edl->clock, press, edl->rate) != NULL;
+}
+
+static bool count_sighting(void *ctx, const struct query_sighting *row)
 {
     struct edl *edl = ctx;
-    if (!stands(row->sighting.state))
-        return true;
-    utc_ns press = {row->sighting.start.ns + row->sighting.lead_ns};
-    if (videoclock_near(&edl->clock, press, edl->rate) == NULL) {
-        edl->unplaced++;
-        return true;
+    if (stands(row->sighting.state)) {
+        if (is_placed(edl, row))
+            edl->placed++;
+        else
+            edl->unplaced++;
     }
-    edl->events++;
-    if (edl->write && edl->events >= edl->first && edl->events <= edl->last) {
+    return true;
+}
+
+/* Until the part is full. */
+static bool put_sighting(void *ctx, const struct query_sighting *row)
+{
+    struct edl *edl = ctx;
+    if (stands(row->sighting.state) && is_placed(edl, row)) {
         struct cut cut = cut_of(edl, row);
         put_event(edl, &cut);
     }
-    return true;
+    edl->written = row->sighting.number;
+    return edl->events < EVENTS_MAX;
 }
 
 /* The rate is that of the first marker in time that has one. */
@@ -160,61 +174,58 @@ static bool find_rate(struct edl *edl)
     return false;
 }
 
-static int begin(struct edl *edl, struct export_job *job)
+static int walk(struct edl *edl, query_sighting_row *row)
 {
-    *edl = (struct edl){.job = job};
-    if (videoclock_anchors(&edl->clock, job) != 0)
-        return -1;
-    if (!find_rate(edl) && edl->clock.count > 0)
-        return export_fail(job, "no marker of the dive has a timecode, and a cut list is made of timecodes");
-    return 0;
-}
-
-static int walk(struct edl *edl)
-{
-    struct query_want want = {.dive = edl->job->dive};
-    if (query_sightings(edl->job->reader, &want, take_sighting, edl) < 0)
+    struct query_want want = {.dive = edl->job->dive, .after = edl->written, .brief = true};
+    if (query_sightings(edl->job->reader, &want, row, edl) < 0)
         return export_reader_failed(edl->job);
     return 0;
 }
 
 static int parts_of_edl(struct export_job *job)
 {
-    struct edl edl;
-    int result = begin(&edl, job);
-    if (result == 0)
-        result = walk(&edl);
-    videoclock_free(&edl.clock);
-    uint64_t parts = (edl.events + EVENTS_MAX - 1) / EVENTS_MAX;
-    return result != 0 ? -1 : parts == 0 ? 1 : (int)parts;
+    struct edl *edl = job->ctx = calloc(1, sizeof *edl);
+    if (edl == NULL)
+        return export_fail(job, "out of memory");
+    edl->job = job;
+    if (videoclock_anchors(&edl->clock, job) != 0)
+        return -1;
+    if (!find_rate(edl) && edl->clock.count > 0)
+        return export_fail(job, "no marker of the dive has a timecode, and a cut list is made of timecodes");
+    if (walk(edl, count_sighting) != 0)
+        return -1;
+    return edl->placed == 0 ? 1 : (int)((edl->placed + EVENTS_MAX - 1) / EVENTS_MAX);
 }
 
 static int write_edl(struct export_job *job)
 {
-    struct edl edl;
-    uint64_t part = job->options->part > 0 ? job->options->part : 1;
-    int result = begin(&edl, job);
-    if (result == 0) {
-        edl.write = true;
-        edl.first = (part - 1) * EVENTS_MAX + 1;
-        edl.last = part * EVENTS_MAX;
-        edl.record = timecode_frames_per_day(edl.rate) / 24; /* 01:00:00:00 */
-        fputs("TITLE: ", job->out);
-        put_ascii(job->out, job->dive[0] != '\0' ? job->dive : "NO DIVE", 40);
-        if (part > 1)
-            fprintf(job->out, " PART %" PRIu64, part);
-        fprintf(job->out, "\r\nFCM: %s\r\n", timecode_is_drop(edl.rate) ? "DROP FRAME" : "NON-DROP FRAME");
-        fprintf(job->out, "* COMMENT: %s FRAMES A SECOND\r\n", timecode_rate_name(edl.rate));
-        result = walk(&edl);
-    }
-    if (result == 0 && edl.unplaced > 0)
-        fprintf(job->out, "* COMMENT: %" PRIu64 " SIGHTINGS WITHOUT A TIMECODE ARE LEFT OUT\r\n",
-                edl.unplaced);
-    videoclock_free(&edl.clock);
-    return result;
+    struct edl *edl = job->ctx;
+    FILE *out = job->out;
+    edl->events = 0;
+    edl->record = timecode_frames_per_day(edl->rate) / 24; /* 01:00:00:00 */
+    fputs("TITLE: ", out);
+    put_ascii(out, job->dive[0] != '\0' ? job->dive : "NO DIVE", 40);
+    if (job->options->part > 1)
+        fprintf(out, " PART %u", job->options->part);
+    fprintf(out, "\r\nFCM: %s\r\n", timecode_is_drop(edl->rate) ? "DROP FRAME" : "NON-DROP FRAME");
+    fprintf(out, "* COMMENT: %s FRAMES A SECOND\r\n", timecode_rate_name(edl->rate));
+    if (walk(edl, put_sighting) != 0)
+        return -1;
+    if (edl->unplaced > 0)
+        fprintf(out, "* COMMENT: %" PRIu64 " SIGHTINGS WITHOUT A TIMECODE ARE LEFT OUT\r\n", edl->unplaced);
+    return 0;
+}
+
+static void edl_done(struct export_job *job)
+{
+    struct edl *edl = job->ctx;
+    if (edl != NULL)
+        videoclock_free(&edl->clock);
+    free(edl);
 }
 
 const struct export_format export_edl = {.name = "edl",
                                          .summary = "sightings as a cut list (SMPTE 258M layout)",
                                          .write = write_edl,
-                                         .parts = parts_of_edl};
+                                         .parts = parts_of_edl,
+                                         .done = edl_done};

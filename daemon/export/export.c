@@ -182,6 +182,8 @@ int export_write(const struct export_format *format, struct store_reader *reader
     if (store_reader_hold(reader) != STORE_OK)
         return export_reader_failed(&job);
     int result = write_parts(format, &job, &each, path);
+    if (format->done != NULL)
+        format->done(&job);
     store_reader_release(reader);
     return result;
 }

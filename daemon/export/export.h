@@ -40,7 +40,7 @@ struct export_job {
     const char *dive;             /* "" without one */
     const struct query_dive *row; /* NULL without one */
     char *why;                    /* of EXPORT_WHY_SIZE bytes */
-    void *ctx;                    /* for export_with_dive(); formats have no use for it */
+    void *ctx;                    /* of export_with_dive()'s caller; for formats, see `parts` */
 };
 
 struct export_format {
@@ -48,8 +48,12 @@ struct export_format {
     const char *summary;
     /* 0, or -1 with a sentence in job->why. Need not look at errors of job->out. */
     int (*write)(struct export_job *job);
-    /* Into how many files the dive goes, or -1 with a sentence; NULL: always one. Each is written by `write` with its options->part. */
+    /*
+     * Into how many files the dive goes, or -1 with a sentence; NULL: always one. Each is written by `write` with its options->part, in order. What
+     * it read may go with job->ctx from part to part, until `done`, which is called in any case.
+     */
     int (*parts)(struct export_job *job);
+    void (*done)(struct export_job *job); /* with `parts` */
 };
 
 extern const struct export_format export_csv, export_json, export_geojson, export_gpx, export_kml,
