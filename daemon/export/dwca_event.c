@@ -2,7 +2,7 @@
 #include "export/dwca.h"
 
 #include "core/event.h"
-#include "core/geo.h"
+#include "export/dwca_reach.h"
 #include "export/path.h"
 #include "export/stands.h"
 
@@ -111,7 +111,8 @@ struct footprint {
     int lines;
     int64_t last_ns;
     bool failed;
-    struct dwca_place *place;
+    bool begun;
+    struct dwca_reach reach;
     double lat_deg, lon_deg; /* the latest vertex left out; put before its line ends */
     bool left_out;
 };
@@ -151,14 +152,10 @@ static void begin_line(void *ctx)
 static void put_vertex(void *ctx, double lat_deg, double lon_deg, const struct path_point *point)
 {
     struct footprint *print = ctx;
-    struct dwca_place *place = print->place;
-    if (!place->known) {
-        *place =
-            (struct dwca_place){.known = true, .lat_deg = lat_deg, .lon_deg = lon_deg, .uncertainty_m = 0};
-    }
-    double reach = geo_distance_m(place->lat_deg, place->lon_deg, lat_deg, lon_deg);
-    if (reach + point->uncertainty_m > place->uncertainty_m)
-        place->uncertainty_m = reach + point->uncertainty_m;
+    if (!print->begun)
+        dwca_reach_begin(&print->reach, lat_deg, lon_deg);
+    print->begun = true;
+    dwca_reach_add(&print->reach, lat_deg, lon_deg, point->uncertainty_m);
     print->left_out = print->vertices > 0 && point->utc.ns - print->last_ns < VERTEX_NS;
     print->lat_deg = lat_deg;
     print->lon_deg = lon_deg;
@@ -180,8 +177,7 @@ static void end_line(void *ctx)
 static char *draw(struct dwca *dwca, struct event *event, uint32_t marker)
 {
     static const struct path_sink sink = {begin_line, put_vertex, end_line};
-    struct dwca_place place = {.uncertainty_m = -1};
-    struct footprint print = {.place = &place};
+    struct footprint print = {.begun = false};
     int drawn = dwca->way.points == NULL
                     ? way_open(&dwca->way, dwca->job, event->start, event->end, &sink, &print)
                     : way_lines(&dwca->way, event->start, event->end, &sink, &print);
@@ -189,11 +185,11 @@ static char *draw(struct dwca *dwca, struct event *event, uint32_t marker)
     if (print.lines > 0)
         append(&print, ")");
     dwca_place(dwca, marker, event->start, event->end, &event->place);
-    if (place.known) {
+    if (print.begun) {
         event->place.known = true;
-        event->place.lat_deg = place.lat_deg;
-        event->place.lon_deg = place.lon_deg;
-        event->place.uncertainty_m = place.uncertainty_m;
+        event->place.lat_deg = print.reach.lat_deg;
+        event->place.lon_deg = print.reach.lon_deg;
+        event->place.uncertainty_m = dwca_reach_radius(&print.reach);
     }
     event->footprint = print.text != NULL ? print.text : "";
     return print.text;

@@ -88,8 +88,8 @@ static struct reader_statement *find_kept(struct store_reader *reader, const cha
     struct reader_statement *unused = NULL;
     for (size_t i = 0; i < READER_KEPT; i++) {
         struct reader_statement *kept = &reader->kept[i];
-        if (kept->sql == sql)
-            return kept->busy ? NULL : kept;
+        if (kept->sql == sql && !kept->busy)
+            return kept;
         if (unused == NULL && kept->sql == NULL)
             unused = kept;
     }

@@ -1,6 +1,6 @@
 /*
  * reader: the inside of a store_reader, for the files that ask. Statements are kept by the address of their text, so that a question asked
- * again costs no parsing; one that is in use (asked from within its own rows) is prepared a second time.
+ * again costs no parsing; of one that is in use (asked from within its own rows) a second is kept.
  *
  *   struct reader_query query;
  *   reader_begin(&query, reader, "SELECT ... ? ...");
