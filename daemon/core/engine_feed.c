@@ -4,15 +4,6 @@
 #include <inttypes.h>
 #include <string.h>
 
-/* What a line gave that has to be seen together. */
-struct feed_context {
-    struct engine *engine;
-    int feed;
-    mono_ns at; /* when the values were true */
-    bool has_lat, has_lon, has_sog, has_cog, has_ahead, has_starboard;
-    double lat_deg, lon_deg, sog_kn, cog_deg, ahead_kn, starboard_kn;
-};
-
 static void store_sample(struct engine *e, int feed, int channel, mono_ns at, double value)
 {
     at.ns -=
@@ -33,13 +24,11 @@ static void note(bool *has, double *to, double value)
     *to = value;
 }
 
-/* Raw values go to the store as they came. The vehicle's acoustic position goes to the channels through the track's filter. */
-static void on_value(void *ctx, int channel, double value)
+/* The vehicle's acoustic position goes to the channels through the track's filter. */
+static void take_value(struct feed_context *context, int channel, double value)
 {
-    struct feed_context *context = ctx;
     struct engine *e = context->engine;
     struct feed_state *state = &e->feed[context->feed];
-    store_sample(e, context->feed, channel, context->at, value);
     if (channel == CHANNEL_VEHICLE_LAT) {
         note(&context->has_lat, &context->lat_deg, value);
         return;
@@ -61,6 +50,14 @@ static void on_value(void *ctx, int channel, double value)
     } else if (channel == CHANNEL_VEHICLE_SPEED_STARBOARD) {
         note(&context->has_starboard, &context->starboard_kn, value);
     }
+}
+
+/* Raw values go to the store as they came. */
+static void on_value(void *ctx, int channel, double value)
+{
+    struct feed_context *context = ctx;
+    store_sample(context->engine, context->feed, channel, context->at, value);
+    take_value(context, channel, value);
 }
 
 /* The vehicle's speed over ground steadies its track between fixes. */
@@ -215,6 +212,23 @@ void engine_feed_bytes(struct engine *e, int feed, const void *bytes, size_t len
                           : columns_verdict_name(state->last_bad_columns));
     }
     e->due_ns[TIMER_FEED + feed] = e->now_ns + silence_ns(e, feed);
+}
+
+void engine_feed_recall(struct engine *e, int feed, int channel, mono_ns at, double value)
+{
+    struct feed_context *line = &e->recalled;
+    if (line->engine == NULL || line->feed != feed || line->at.ns != at.ns) {
+        engine_feed_recalled(e);
+        *line = (struct feed_context){.engine = e, .feed = feed, .at = at};
+    }
+    take_value(line, channel, value);
+}
+
+void engine_feed_recalled(struct engine *e)
+{
+    if (e->recalled.engine != NULL)
+        add_fix(&e->recalled);
+    e->recalled.engine = NULL;
 }
 
 void engine_feed_up(struct engine *e, int feed, bool up, const struct fields *fields)

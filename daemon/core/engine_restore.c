@@ -131,8 +131,25 @@ static void restore_unsettled(struct engine *e, const struct fields *fields)
         engine_retime_later(e, e->dive.id, number_of(fields, "number"), mono - bound, mono + bound);
 }
 
+/* Feeds and channels go by name: the configuration may have changed. */
+static void restore_sample(struct engine *e, const struct fields *fields)
+{
+    char feed[SOURCE_SIZE], channel[CHANNEL_NAME_SIZE];
+    mono_ns at;
+    double value;
+    fields_text(fields, "feed", feed, sizeof feed);
+    fields_text(fields, "channel", channel, sizeof channel);
+    int id = channel_find(&e->config.names, channel);
+    if (id == CHANNEL_NONE || !fields_int(fields, "at", &at.ns) || !fields_real(fields, "value", &value))
+        return;
+    for (size_t i = 0; i < e->config.feed_count; i++)
+        if (strcmp(e->config.feed[i].name, feed) == 0)
+            engine_feed_recall(e, (int)i, id, at, value);
+}
+
 static void restore_end(struct engine *e)
 {
+    engine_feed_recalled(e);
     const utc_ns ended = {e->dive.ended_ns};
     if (e->restoring)
         watchlog_restore_end(e->watch, e->dive.open ? NULL : &ended);
@@ -163,6 +180,8 @@ void engine_restore(struct engine *e, const struct fields *fields)
         restore_fact(e, fields);
     } else if (strcmp(op, "restore.unsettled") == 0) {
         restore_unsettled(e, fields);
+    } else if (strcmp(op, "restore.sample") == 0) {
+        restore_sample(e, fields);
     } else if (strcmp(op, "restore.end") == 0) {
         restore_end(e);
     }

@@ -129,6 +129,15 @@ struct feed_state {
     bool bad_told;
 };
 
+/* What a line gave that has to be seen together. */
+struct feed_context {
+    struct engine *engine;
+    int feed;
+    mono_ns at; /* when the values were true */
+    bool has_lat, has_lon, has_sog, has_cog, has_ahead, has_starboard;
+    double lat_deg, lon_deg, sog_kn, cog_deg, ahead_kn, starboard_kn;
+};
+
 /* What a watch log call changed; the objects are asked for when the entries are written. */
 struct change_ref {
     uint8_t type; /* enum watch_change_type */
@@ -204,6 +213,7 @@ struct engine {
     struct feed_state feed[ENGINE_FEEDS_MAX];
     struct channel_set *channels;
     struct track track;
+    struct feed_context recalled; /* restoring: the samples of one instant; engine NULL: none */
 
     /* record */
     struct dive_state dive;
@@ -257,6 +267,9 @@ void engine_boot_mark(struct boot *boot, uint32_t seq, enum press_state state);
 void engine_feed_up(struct engine *e, int feed, bool up, const struct fields *fields);
 void engine_feed_bytes(struct engine *e, int feed, const void *bytes, size_t len);
 void engine_feed_timer(struct engine *e, int feed);
+/* A sample of before the restart, in order of time; it is in the store already. engine_feed_recalled() after the last. */
+void engine_feed_recall(struct engine *e, int feed, int channel, mono_ns at, double value);
+void engine_feed_recalled(struct engine *e);
 
 /* engine_time.c */
 int engine_time_init(struct engine *e);

@@ -4,6 +4,7 @@
 #include "core/fields.h"
 #include "store/database.h"
 #include "store/reader.h"
+#include "store/restore_samples.h"
 #include "store/store_state.h"
 
 #include <assert.h>
@@ -232,6 +233,11 @@ static int64_t restore_unsettled(struct restoring *r)
     return PUT_ROWS(r, &query, "restore.unsettled", names);
 }
 
+static int64_t restore_telemetry(struct restoring *r)
+{
+    return restore_samples(r->reader, r->host_boot_id, r->sink, r->ctx);
+}
+
 static int64_t restore_end(struct restoring *r)
 {
     record(r, "restore.end");
@@ -242,9 +248,9 @@ static int64_t restore_end(struct restoring *r)
 enum store_result store_restore(struct store *store, store_restore_sink *sink, void *ctx,
                                 struct store_error *error)
 {
-    static restore_part *const parts[] = {restore_seq,       restore_dive,    restore_outside, restore_seats,
-                                          restore_watch,     restore_presses, restore_clocks,  restore_facts,
-                                          restore_unsettled, restore_end};
+    static restore_part *const parts[] = {
+        restore_seq,    restore_dive,  restore_outside,   restore_seats,     restore_watch, restore_presses,
+        restore_clocks, restore_facts, restore_unsettled, restore_telemetry, restore_end};
     /* a boot of the machine without a name is like no other */
     const char *boot = store->host_boot_id[0] != '\0' ? store->host_boot_id : "?";
     struct restoring r = {.host_boot_id = boot, .sink = sink, .ctx = ctx};

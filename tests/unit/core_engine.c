@@ -9,6 +9,7 @@
 
 #include <setjmp.h>
 #include <stdarg.h>
+#include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -604,6 +605,57 @@ static void telemetry_is_that_of_the_instant_and_settles(void **state)
     assert_int_equal(b->samples, 2);
 }
 
+static void recall(struct bench *b, const char *channel, int64_t at_ns, double value)
+{
+    char line[160];
+    snprintf(line, sizeof line, "op=restore.sample|feed=vehicle|channel=%s|at=%lld|value=%.17g", channel,
+             (long long)at_ns, value);
+    say(b, INPUT_RESTORE, 0, line);
+}
+
+static void feed_position(struct bench *b, double lat_minutes)
+{
+    char body[100], line[120];
+    snprintf(body, sizeof body, "GPGGA,120000.00,47%08.5f,N,01500.00000,W,1,08,1.0,0.0,M,0.0,M,,",
+             lat_minutes);
+    unsigned sum = 0;
+    for (const char *at = body; *at != '\0'; at++)
+        sum ^= (unsigned char)*at;
+    int len = snprintf(line, sizeof line, "$%s*%02X\r\n", body, sum);
+    engine_input(b->engine, INPUT_FEED, 0, (mono_ns){b->now_ns}, line, (size_t)len);
+}
+
+/* What is read back at a start: a press made while nothing ran is read between before and after, and the way goes on past a wild fix. */
+static void telemetry_from_before_a_restart_counts(void **state)
+{
+    struct bench *b = *state;
+    int64_t before = b->now_ns;
+    for (int i = 0; i < 20; i++) {
+        recall(b, "vehicle.lat_deg", before + i * NS_PER_S, 47.0);
+        recall(b, "vehicle.lon_deg", before + i * NS_PER_S, -15.0);
+    }
+    recall(b, "water.pressure_dbar", before + 19 * NS_PER_S, 1000);
+    recall(b, "x.gone", before + 19 * NS_PER_S, 1);
+    say(b, INPUT_RESTORE, 0, "op=restore.sample|feed=gone|channel=water.pressure_dbar|at=0|value=1");
+    say(b, INPUT_RESTORE, 0, "op=restore.end");
+    assert_int_equal(b->samples, 0); /* they are in the store already */
+    b->now_ns = before + 20 * NS_PER_S;
+    begin_dive(b);
+    plug(b);
+    say(b, INPUT_FEED_UP, 0, "op=up");
+    pass(b, NS_PER_S);
+    feed_pressure(b, 110.0); /* 1,100 dbar, 2 s after the other */
+    feed_position(b, 0.2);   /* 370 m to the north */
+    send_press(b, 1, 0, before + 20 * NS_PER_S);
+    const char *value = strstr(last_of(b, ENTRY_MARKER), "\"water.pressure_dbar\":{\"v\":");
+    assert_non_null(value);
+    double pressure = strtod(value + 27, NULL);
+    assert_true(pressure > 1045 && pressure < 1055);
+    const char *lat = strstr(last_of(b, ENTRY_MARKER), "\"lat\":");
+    assert_non_null(lat);
+    assert_true(fabs(strtod(lat + 6, NULL) - 47.0) < 0.0002);
+}
+
 static void bad_lines_are_counted_and_told_once(void **state)
 {
     struct bench *b = *state;
@@ -709,6 +761,7 @@ int main(void)
         TEST(a_failing_store_turns_the_lamps_red),
         TEST(soft_keys_take_the_same_path),
         TEST(telemetry_is_that_of_the_instant_and_settles),
+        TEST(telemetry_from_before_a_restart_counts),
         TEST(bad_lines_are_counted_and_told_once),
         TEST(status_has_the_sick_first),
         TEST(the_clock_of_a_press_made_without_utc_is_mended),

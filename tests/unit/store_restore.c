@@ -335,15 +335,66 @@ static void the_latest_observations_of_this_boot_come_back(void **state)
                         "clock=clap, a=2, lo=3, hi=4\n"); /* cables keep their length */
 }
 
+static void put_sample(struct fixture *f, const char *channel, const char *feed, int64_t at_ns, double value)
+{
+    struct engine_sample sample = {
+        .channel = channel, .feed = feed, .at = {at_ns}, .utc = {T0 + at_ns}, .value = value};
+    store_sample(f->store, &sample);
+}
+
+static void the_latest_samples_of_this_boot_come_back_in_order_of_time(void **state)
+{
+    struct fixture *f = *state;
+    static char expected[1 << 18];
+    size_t len = 0;
+    int64_t newest = 2000 * NS_PER_S;
+    fixture_open(f);
+    put_sample(f, "x.oxygen", "ctd", newest - 600 * NS_PER_S, 5.5); /* slow: only the last comes back */
+    put_sample(f, "x.oxygen", "ctd", newest - 300 * NS_PER_S, 5.25);
+    for (int i = 1500; i >= 0; i--) { /* 10 Hz, three blocks */
+        put_sample(f, "vehicle.lat_deg", "nav", newest - i * 100 * NS_PER_MS, 47 + i);
+        put_sample(f, "vehicle.lon_deg", "nav", newest - i * 100 * NS_PER_MS, -15 - i);
+    }
+    len +=
+        (size_t)snprintf(expected, sizeof expected,
+                         "feed=ctd, channel=x.oxygen, at=%" PRId64 ", value=5.25\n", newest - 300 * NS_PER_S);
+    for (int i = 200; i >= 0; i--)
+        len += (size_t)snprintf(expected + len, sizeof expected - len,
+                                "feed=nav, channel=vehicle.lat_deg, at=%" PRId64 ", value=%d\n"
+                                "feed=nav, channel=vehicle.lon_deg, at=%" PRId64 ", value=%d\n",
+                                newest - i * 100 * NS_PER_MS, 47 + i, newest - i * 100 * NS_PER_MS, -15 - i);
+    reopen(f);
+    assert_string_equal(lines_of(restore(f), "restore.sample"), expected);
+    fixture_close(f);
+    f->options.host_boot_id = "another boot of the machine";
+    fixture_open(f);
+    assert_string_equal(lines_of(restore(f), "restore.sample"), "");
+}
+
+static void a_damaged_block_keeps_no_daemon_from_beginning(void **state)
+{
+    struct fixture *f = *state;
+    fixture_open(f);
+    put_sample(f, "vehicle.depth_m", "nav", NS_PER_S, 1200);
+    put_sample(f, "water.temperature_c", "ctd", NS_PER_S, 3.5);
+    fixture_close(f);
+    do_sql(f->path,
+           "UPDATE telemetry SET block = x'00' WHERE series = (SELECT id FROM series WHERE feed = 'nav')");
+    fixture_open(f);
+    assert_string_equal(lines_of(restore(f), "restore.sample"),
+                        "feed=ctd, channel=water.temperature_c, at=1000000000, value=3.5\n");
+}
+
 /* The order is the engine's: seq first, the dive before its facts, end last. */
 static void records_come_in_the_engines_order(void **state)
 {
     struct fixture *f = *state;
-    static const char *const ops[] = {"op=restore.seq",   "op=restore.dive",  "op=restore.outside",
-                                      "op=restore.seat",  "op=restore.watch", "op=restore.press",
-                                      "op=restore.clock", "op=restore.fact",  "op=restore.unsettled",
-                                      "op=restore.end"};
+    static const char *const ops[] = {"op=restore.seq",    "op=restore.dive",  "op=restore.outside",
+                                      "op=restore.seat",   "op=restore.watch", "op=restore.press",
+                                      "op=restore.clock",  "op=restore.fact",  "op=restore.unsettled",
+                                      "op=restore.sample", "op=restore.end"};
     fixture_open(f);
+    put_sample(f, "vehicle.depth_m", "nav", NS_PER_S, 1200);
     struct entry *seat = make_entry(ENTRY_SEAT, "", 1);
     SET_TEXT(seat->of.seat.seat, "science");
     SET_TEXT(seat->of.seat.who, "Ada");
@@ -409,6 +460,8 @@ int main(void)
         STORE_TEST(who_sits_where_comes_back),
         STORE_TEST(the_latest_presses_of_the_latest_boots_come_back),
         STORE_TEST(the_latest_observations_of_this_boot_come_back),
+        STORE_TEST(the_latest_samples_of_this_boot_come_back_in_order_of_time),
+        STORE_TEST(a_damaged_block_keeps_no_daemon_from_beginning),
         STORE_TEST(records_come_in_the_engines_order),
         STORE_TEST(the_engine_takes_them),
     };
