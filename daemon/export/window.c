@@ -8,6 +8,8 @@
 
 /* A query looks at the blocks of 20 minutes before what it wants: so much is worth asking for at once. */
 #define STRETCH_NS (1200 * NS_PER_S)
+/* Of a longer range mostly whole blocks are wanted, whose extremes need no reading. */
+#define ENDS_NS (120 * NS_PER_S)
 
 int window_open(struct window *window, struct store_reader *reader, utc_ns from, utc_ns to,
                 const char *const *names)
@@ -154,12 +156,6 @@ static void widen(struct extremes *extremes, double value)
     extremes->any = true;
 }
 
-static bool take_extreme(void *ctx, const struct query_point *row)
-{
-    widen(ctx, row->value);
-    return true;
-}
-
 /* The first of the loaded samples not before the instant. */
 static size_t first_from(const struct window_channel *channel, int64_t at_ns)
 {
@@ -180,10 +176,12 @@ bool window_extremes(struct window *window, size_t index, utc_ns from, utc_ns to
     struct extremes extremes = {0};
     if (channel->feed[0] == '\0' || window->failed)
         return false;
-    if (to.ns - from.ns > STRETCH_NS) { /* not kept in memory */
+    if (to.ns - from.ns > ENDS_NS) {
         struct query_telemetry want = {
-            .channel = channel->name, .feed = channel->feed, .from = from, .to = to, .parts = 1};
-        window->failed |= query_telemetry(window->reader, &want, take_extreme, &extremes) < 0;
+            .channel = channel->name, .feed = channel->feed, .from = from, .to = to};
+        int64_t found = query_extremes(window->reader, &want, &extremes.low, &extremes.high);
+        window->failed |= found < 0;
+        extremes.any = found > 0;
     } else {
         if ((from.ns < window->from_ns || to.ns > window->to_ns) &&
             window_load(window, from.ns, from.ns + STRETCH_NS) != 0)

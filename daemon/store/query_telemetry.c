@@ -75,10 +75,17 @@ struct block_ends {
     int64_t first_ns, last_ns, first_utc_ns, last_utc_ns;
 };
 
+struct extremes {
+    bool any;
+    double low, high;
+};
+
 struct sampler {
     const struct query_telemetry *want;
     query_point_row *row;
     void *ctx;
+    struct extremes *
+        extremes; /* takes a block that lies within the range by its ends, unread; NULL: every sample is wanted */
     int64_t handed;
     bool stopped;
     /* of the part at hand, where there are parts */
@@ -133,15 +140,36 @@ static void take_point(struct sampler *sampler, const struct query_point *point)
         sampler->high = *point;
 }
 
+static void widen(struct extremes *extremes, double low, double high)
+{
+    if (!extremes->any || low < extremes->low)
+        extremes->low = low;
+    if (!extremes->any || high > extremes->high)
+        extremes->high = high;
+    extremes->any = true;
+}
+
+static bool widen_by_point(void *ctx, const struct query_point *point)
+{
+    widen(ctx, point->value, point->value);
+    return true;
+}
+
+static bool lies_within(const struct block_ends *ends, const struct query_telemetry *want)
+{
+    int64_t first = ends->first_utc_ns, last = ends->last_utc_ns;
+    return first >= want->from.ns && first <= want->to.ns && last >= want->from.ns && last <= want->to.ns;
+}
+
 /* On the line through the two ends; the slope is so near 1 that its difference alone is put into a double. */
 static int64_t utc_at(const struct block_ends *ends, int64_t at_ns)
 {
     int64_t span = ends->last_ns - ends->first_ns;
     int64_t utc = ends->first_utc_ns + (at_ns - ends->first_ns);
-    if (span == 0)
+    int64_t drift_ns = ends->last_utc_ns - ends->first_utc_ns - span;
+    if (span == 0 || drift_ns == 0)
         return utc;
-    double drift = (double)(ends->last_utc_ns - ends->first_utc_ns - span);
-    return utc + llround(drift * ((double)(at_ns - ends->first_ns) / (double)span));
+    return utc + llround((double)drift_ns * ((double)(at_ns - ends->first_ns) / (double)span));
 }
 
 static bool take_block(struct sampler *sampler, struct reader_query *query, const char *feed)
@@ -153,6 +181,11 @@ static bool take_block(struct sampler *sampler, struct reader_query *query, cons
     ends.last_ns = sql_take_int(take);
     ends.first_utc_ns = sql_take_int(take);
     ends.last_utc_ns = sql_take_int(take);
+    double low = sql_take_real(take, 0), high = sql_take_real(take, 0);
+    if (sampler->extremes != NULL && lies_within(&ends, sampler->want)) {
+        widen(sampler->extremes, low, high);
+        return true;
+    }
     const void *blob = sqlite3_column_blob(take->stmt, take->at);
     int len = sqlite3_column_bytes(take->stmt, take->at);
     struct sampleblock_reader block;
@@ -171,7 +204,7 @@ static int64_t take_series(struct store_reader *reader, struct sampler *sampler,
                            const char *feed)
 {
     static const char sql[] =
-        "SELECT run, first_mono_ns, last_mono_ns, first_utc_ns, last_utc_ns, block FROM telemetry "
+        "SELECT run, first_mono_ns, last_mono_ns, first_utc_ns, last_utc_ns, low, high, block FROM telemetry "
         "WHERE series = ? AND first_utc_ns BETWEEN ? AND ? AND last_utc_ns >= ? ORDER BY first_utc_ns, id";
     const struct query_telemetry *want = sampler->want;
     struct reader_query query;
@@ -195,12 +228,11 @@ static int64_t take_series(struct store_reader *reader, struct sampler *sampler,
     return rows;
 }
 
-int64_t query_telemetry(struct store_reader *reader, const struct query_telemetry *want, query_point_row *row,
-                        void *ctx)
+static int64_t take_telemetry(struct store_reader *reader, struct sampler *sampler)
 {
     static const char sql[] =
         "SELECT id, feed FROM series WHERE channel = ? AND (? IS NULL OR feed = ?) ORDER BY feed";
-    struct sampler sampler = {.want = want, .row = row, .ctx = ctx, .part = -1};
+    const struct query_telemetry *want = sampler->want;
     struct reader_query query;
     int64_t result = 0;
     reader_begin(&query, reader, sql);
@@ -211,14 +243,35 @@ int64_t query_telemetry(struct store_reader *reader, const struct query_telemetr
         else
             sql_bind_null(&query.bind);
     }
-    while (result >= 0 && !sampler.stopped && reader_row(&query)) {
+    while (result >= 0 && !sampler->stopped && reader_row(&query)) {
         char feed[SOURCE_SIZE];
         int64_t series = sql_take_int(&query.take);
         sql_take_text(&query.take, feed, sizeof feed);
-        result = take_series(reader, &sampler, series, feed);
+        result = take_series(reader, sampler, series, feed);
     }
     int64_t rows = reader_end(&query);
-    return result < 0 ? result : rows < 0 ? rows : sampler.handed;
+    return result < 0 ? result : rows < 0 ? rows : sampler->handed;
+}
+
+int64_t query_telemetry(struct store_reader *reader, const struct query_telemetry *want, query_point_row *row,
+                        void *ctx)
+{
+    struct sampler sampler = {.want = want, .row = row, .ctx = ctx, .part = -1};
+    return take_telemetry(reader, &sampler);
+}
+
+int64_t query_extremes(struct store_reader *reader, const struct query_telemetry *want, double *low,
+                       double *high)
+{
+    struct query_telemetry every = *want;
+    struct extremes extremes = {.any = false};
+    struct sampler sampler = {
+        .want = &every, .row = widen_by_point, .ctx = &extremes, .extremes = &extremes, .part = -1};
+    every.parts = 0;
+    int64_t result = take_telemetry(reader, &sampler);
+    *low = extremes.low;
+    *high = extremes.high;
+    return result < 0 ? result : extremes.any;
 }
 
 int64_t query_observations(struct store_reader *reader, const char *clock, query_observation_row *row,

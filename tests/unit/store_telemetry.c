@@ -191,6 +191,31 @@ static void parts_keep_every_spike(void **state)
     assert_int_equal(get_range(f, "vehicle.depth_m", T0, to, 1)->count, 2);
 }
 
+/* The same as by every sample, wherever the range begins and ends within blocks. */
+static void extremes_are_those_of_every_sample(void **state)
+{
+    struct fixture *f = *state;
+    fixture_open(f);
+    put_depths(f, 0, 5000);
+    flush(f);
+    struct store_reader *reader = open_reader(f);
+    for (int from = -60; from < 5000; from += 173) {
+        for (int to = from; to < 5200; to += 211) {
+            struct query_telemetry want = {.channel = "vehicle.depth_m",
+                                           .from = {T0 + from * 100 * NS_PER_MS},
+                                           .to = {T0 + to * 100 * NS_PER_MS}};
+            double low, high, lowest = INFINITY, highest = -INFINITY;
+            for (int i = from < 0 ? 0 : from; i <= to && i < 5000; i++) {
+                lowest = fmin(lowest, depth_at(i));
+                highest = fmax(highest, depth_at(i));
+            }
+            assert_int_equal(query_extremes(reader, &want, &low, &high), lowest <= highest ? 1 : 0);
+            assert_true(lowest > highest || (low == lowest && high == highest));
+        }
+    }
+    store_reader_close(reader);
+}
+
 static void a_reader_stops_when_told(void **state)
 {
     struct fixture *f = *state;
@@ -402,6 +427,7 @@ int main(void)
         STORE_TEST(channels_and_feeds_are_kept_apart),
         STORE_TEST(channels_are_listed_for_a_range),
         STORE_TEST(parts_keep_every_spike),
+        STORE_TEST(extremes_are_those_of_every_sample),
         STORE_TEST(a_reader_stops_when_told),
         STORE_TEST(utc_follows_drift_and_steps),
         STORE_TEST(samples_out_of_order_are_all_there),
