@@ -24,7 +24,6 @@ enum dwca_piece_kind { DWCA_MARKER, DWCA_REMARK, DWCA_NAME };
 struct dwca_piece {  /* of a sighting or sample */
     uint32_t number; /* of the sighting or sample */
     char letter;     /* 'S', 'A' */
-    bool fact;       /* a marker that may be a fact: a detail with a Darwin Core term */
     enum dwca_piece_kind kind;
     int64_t at; /* a marker's number; the seq of a remark or identification */
 };
@@ -121,7 +120,7 @@ void dwca_sample_event(struct dwca *dwca, const struct sample_entry *sample);
 void dwca_sample_facts(struct dwca *dwca, const struct sample_entry *sample);
 void dwca_sample_occurrence(struct dwca *dwca, const struct query_sample *found);
 void dwca_sample_relation(struct dwca *dwca, const struct sample_entry *sample);
-/* "dwc:NAME=value" of dwca->marker, a detail, where NAME is no column of the occurrence: a fact of the sighting. */
+/* "dwc:NAME=value" of dwca->marker, if it is a detail and NAME no column of the occurrence: a fact of the sighting. */
 void dwca_detail_fact(struct dwca *dwca, uint32_t sighting);
 
 /* Rows of every name and every length. 0 or -1 with a sentence in job->why. */

@@ -5,6 +5,8 @@
  */
 #include "export/dwca.h"
 
+#include "export/decimal.h"
+
 #include <inttypes.h>
 #include <string.h>
 
@@ -45,9 +47,7 @@ static struct quantity quantity_of(const char *channel)
 }
 
 struct fact {
-    char letter;
-    uint32_t number;
-    bool of_occurrence;
+    const char *event, *occurrence; /* identifiers; occurrence "": of the event */
     const char *type, *type_id, *unit, *unit_id, *method;
     const char *text; /* NULL: `value` */
     double value;
@@ -61,12 +61,9 @@ struct fact {
 static void put_fact(struct dwca *dwca, const struct fact *fact)
 {
     struct dwcrow *row = &dwca->row[DWC_MEASUREMENT];
-    char event[DWCA_ID], id[DWCA_ID], occurrence[DWCA_ID] = "";
-    dwca_id(dwca, event, fact->letter, fact->number, "");
-    if (fact->of_occurrence)
-        dwca_id(dwca, occurrence, fact->letter, fact->number, "-O");
+    char id[DWCA_ID];
     snprintf(id, sizeof id, "%s%s-F%" PRId64, dwca->dataset.id_prefix, dwca->job->dive, ++dwca->measurements);
-    dwcrow_texts(row, 5, (const char *const[]){event, id, occurrence, fact->type, fact->type_id});
+    dwcrow_texts(row, 5, (const char *const[]){fact->event, id, fact->occurrence, fact->type, fact->type_id});
     if (fact->text != NULL)
         dwcrow_text(row, fact->text);
     else
@@ -87,8 +84,24 @@ static void put_fact(struct dwca *dwca, const struct fact *fact)
     dwcrow_end(row);
 }
 
+/* "interpolated, nearest sample 0.03 s away, from ctd" */
+static void describe_method(const struct marker_reading *reading, char *out, size_t size)
+{
+    char age[DECIMAL_SIZE];
+    decimal_put(age, reading->age_s, 2);
+    const char *parts[] = {reading_method_name(reading->method), ", nearest sample ", age, " s away, from ",
+                           reading->source};
+    size_t used = 0;
+    for (size_t i = 0; i < sizeof parts / sizeof parts[0]; i++) {
+        size_t len = strnlen(parts[i], size - 1 - used);
+        memcpy(out + used, parts[i], len);
+        used += len;
+    }
+    out[used] = '\0';
+}
+
 /* The readings of dwca->marker. */
-static void put_readings(struct dwca *dwca, char letter, uint32_t number)
+static void put_readings(struct dwca *dwca, const char *event)
 {
     const struct marker *marker = &dwca->marker.marker;
     for (uint32_t i = 0; i < marker->telemetry.reading_count; i++) {
@@ -97,10 +110,9 @@ static void put_readings(struct dwca *dwca, char letter, uint32_t number)
         if (!is_fact(reading->channel))
             continue;
         struct quantity quantity = quantity_of(reading->channel);
-        snprintf(method, sizeof method, "%s, nearest sample %.2f s away, from %s",
-                 reading_method_name(reading->method), reading->age_s, reading->source);
-        struct fact fact = {.letter = letter,
-                            .number = number,
+        describe_method(reading, method, sizeof method);
+        struct fact fact = {.event = event,
+                            .occurrence = "",
                             .type = quantity.type,
                             .type_id = quantity.type_id,
                             .unit = quantity.unit,
@@ -119,16 +131,19 @@ void dwca_detail_fact(struct dwca *dwca, uint32_t sighting)
     static const char *const columns[] = {"sex", "lifeStage", "reproductiveCondition", "vitality",
                                           "behavior"};
     const struct marker *marker = &dwca->marker.marker;
-    char name[TERM_SIZE], value[TERM_SIZE];
+    if (strcmp(marker->kind, "detail") != 0 || strncmp(marker->term, "dwc:", 4) != 0)
+        return;
+    char name[TERM_SIZE], value[TERM_SIZE], event[DWCA_ID], occurrence[DWCA_ID];
     snprintf(name, sizeof name, "%.*s", (int)strcspn(marker->term + 4, "="), marker->term + 4);
     for (size_t i = 0; i < sizeof columns / sizeof columns[0]; i++)
         if (strcmp(name, columns[i]) == 0)
             return;
     if (!dwca_term(marker->term, name, marker->label, value, sizeof value))
         return;
-    struct fact fact = {.letter = 'S',
-                        .number = sighting,
-                        .of_occurrence = true,
+    dwca_id(dwca, event, 'S', sighting, "");
+    dwca_id(dwca, occurrence, 'S', sighting, "-O");
+    struct fact fact = {.event = event,
+                        .occurrence = occurrence,
                         .type = name,
                         .type_id = "",
                         .unit = "",
@@ -142,11 +157,13 @@ void dwca_detail_fact(struct dwca *dwca, uint32_t sighting)
 
 void dwca_sighting_facts(struct dwca *dwca, const struct sighting_entry *sighting)
 {
+    char event[DWCA_ID], occurrence[DWCA_ID];
+    dwca_id(dwca, event, 'S', sighting->number, "");
+    dwca_id(dwca, occurrence, 'S', sighting->number, "-O");
     if (dwca_find_marker(dwca, sighting->first_marker))
-        put_readings(dwca, 'S', sighting->number);
-    struct fact individuals = {.letter = 'S',
-                               .number = sighting->number,
-                               .of_occurrence = true,
+        put_readings(dwca, event);
+    struct fact individuals = {.event = event,
+                               .occurrence = occurrence,
                                .type = "count of individuals",
                                .type_id = P01 "OCOUNT01/",
                                .unit = "1",
@@ -160,8 +177,10 @@ void dwca_sighting_facts(struct dwca *dwca, const struct sighting_entry *sightin
 
 void dwca_sample_facts(struct dwca *dwca, const struct sample_entry *sample)
 {
+    char event[DWCA_ID];
+    dwca_id(dwca, event, 'A', sample->number, "");
     if (dwca_find_marker(dwca, sample->marker))
-        put_readings(dwca, 'A', sample->number);
+        put_readings(dwca, event);
 }
 
 /* A length from paired lasers and the like: every one that was made. Its accuracy is the random error alone. */
@@ -169,15 +188,17 @@ static bool measurement_row(void *ctx, const struct query_measurement *row)
 {
     struct dwca *dwca = ctx;
     const struct measurement_entry *measurement = &row->measurement;
-    char dive[DIVE_ID_SIZE], letter;
+    char dive[DIVE_ID_SIZE], letter, event[DWCA_ID], occurrence[DWCA_ID] = "";
     uint32_t number;
     if (!entry_ref_parse(measurement->target, dive, &letter, &number) ||
         (letter == 'S' ? !dwca_find_sighting(dwca, number)
                        : letter != 'A' || !dwca_find_sample(dwca, number)))
         return !dwca->failed;
-    struct fact fact = {.letter = letter,
-                        .number = number,
-                        .of_occurrence = letter == 'S' || dwca_sample_occurs(dwca, &dwca->sample),
+    dwca_id(dwca, event, letter, number, "");
+    if (letter == 'S' || dwca_sample_occurs(dwca, &dwca->sample))
+        dwca_id(dwca, occurrence, letter, number, "-O");
+    struct fact fact = {.event = event,
+                        .occurrence = occurrence,
                         .type = measurement->quantity,
                         .type_id = "",
                         .unit = "m",

@@ -63,8 +63,7 @@ static void gather(struct occurrence *occurrence, char letter, uint32_t number)
         if (piece->kind != DWCA_MARKER || !dwca_find_press(dwca, (uint32_t)piece->at))
             continue;
         take_marker(occurrence);
-        if (piece->fact)
-            dwca_detail_fact(dwca, number);
+        dwca_detail_fact(dwca, number);
     }
 }
 

@@ -44,19 +44,15 @@ static void widen(struct dwca_box *box, double lat_deg, double lon_deg)
     box->north = lat_deg > box->north ? lat_deg : box->north;
 }
 
-static bool take_marker(void *ctx, const struct query_marker *row)
+static bool take_marker(void *ctx, const struct query_belonging *row)
 {
     struct dwca *dwca = ctx;
-    const struct marker *marker = &row->marker;
-    const struct marker_position *position = &marker->telemetry.position;
-    if (!row->struck && position->known)
-        widen(&dwca->box, position->lat_deg, position->lon_deg);
-    struct dwca_piece piece = {.number = marker->sighting,
-                               .letter = 'S',
-                               .fact = strcmp(marker->kind, "detail") == 0 &&
-                                       strncmp(marker->term, "dwc:", 4) == 0,
-                               .at = marker->number};
-    return row->struck || piece.number == 0 || keep_piece(dwca, piece);
+    struct dwca_piece piece = {.number = row->sighting, .letter = 'S', .at = row->number};
+    if (row->struck)
+        return true;
+    if (row->placed)
+        widen(&dwca->box, row->lat_deg, row->lon_deg);
+    return piece.number == 0 || keep_piece(dwca, piece);
 }
 
 /* A remark or identification. */
@@ -110,7 +106,7 @@ static int by_owner(const void *a, const void *b)
 int dwca_open(struct dwca *dwca, struct export_job *job)
 {
     static const char *const channels[] = {"vehicle.depth_m", NULL};
-    struct query_want want = {.dive = job->dive}, brief = {.dive = job->dive, .brief = true};
+    struct query_want want = {.dive = job->dive};
     dwca->job = job;
     if (job->options->dataset != NULL)
         dwca->dataset = *job->options->dataset;
@@ -125,7 +121,7 @@ int dwca_open(struct dwca *dwca, struct export_job *job)
     if (dwcmedia_open(&dwca->media, job, job->options->media_index) != 0)
         return -1;
     if (window_open(&dwca->window, job->reader, dwca->from, dwca->to, channels) != 0 ||
-        query_markers(job->reader, &brief, take_marker, dwca) < 0 ||
+        query_belongings(job->reader, job->dive, take_marker, dwca) < 0 ||
         query_remarks(job->reader, &want, take_remark, dwca) < 0 ||
         query_identifications(job->reader, &want, take_name, dwca) < 0 ||
         query_spans(job->reader, &want, take_span, dwca) < 0)

@@ -94,6 +94,17 @@ int64_t query_markers(struct store_reader *reader, const struct query_want *want
 int64_t query_markers_by_time(struct store_reader *reader, const struct query_want *want,
                               query_marker_row *row, void *ctx);
 
+/* Where a marker belongs, and nothing else of it: that is found in a third of the time. */
+struct query_belonging {
+    uint32_t number, sighting; /* sighting 0: none */
+    bool struck;
+    bool placed;
+    double lat_deg, lon_deg;
+};
+typedef bool query_belonging_row(void *ctx, const struct query_belonging *row);
+/* Of every marker of one dive, in order of number. */
+int64_t query_belongings(struct store_reader *reader, const char *dive, query_belonging_row *row, void *ctx);
+
 /* How a press came in. */
 struct query_arrival {
     uint32_t number;

@@ -143,6 +143,27 @@ int64_t query_markers_by_time(struct store_reader *reader, const struct query_wa
     return markers(reader, want->brief ? brief : all, &any, row, ctx);
 }
 
+int64_t query_belongings(struct store_reader *reader, const char *dive, query_belonging_row *row, void *ctx)
+{
+    static const char sql[] = "SELECT number, sighting, struck, lat_deg IS NOT NULL, lat_deg, lon_deg "
+                              "FROM marker_now WHERE dive = ? ORDER BY number";
+    struct reader_query query;
+    struct query_belonging belonging;
+    reader_begin(&query, reader, sql);
+    sql_bind_text(&query.bind, dive);
+    do {
+        if (!reader_row(&query))
+            break;
+        belonging.number = sql_take_number(&query.take);
+        belonging.sighting = sql_take_number(&query.take);
+        belonging.struck = sql_take_bool(&query.take);
+        belonging.placed = sql_take_bool(&query.take);
+        belonging.lat_deg = sql_take_real(&query.take, 0);
+        belonging.lon_deg = sql_take_real(&query.take, 0);
+    } while (row(ctx, &belonging));
+    return reader_end(&query);
+}
+
 int64_t query_arrivals(struct store_reader *reader, const char *dive, query_arrival_row *row, void *ctx)
 {
     static const char sql[] =

@@ -374,6 +374,36 @@ static void later_values_replace_the_parts_they_renew(void **state)
                         "05:06:07:02 1204.6 -12.3456789012346");
 }
 
+static bool note_belonging(void *ctx, const struct query_belonging *row)
+{
+    note(ctx, "%" PRIu32 " S%" PRIu32 "%s", row->number, row->sighting, row->struck ? " struck" : "");
+    note(ctx, row->placed ? " %.2f %.2f;" : ";", row->lat_deg, row->lon_deg);
+    return true;
+}
+
+static void where_markers_belong_is_told(void **state)
+{
+    struct fixture *f = *state;
+    struct rows rows = {0};
+    fixture_open(f);
+    struct entry *entry = make_marker("D007", 1, 1, 100);
+    entry->of.marker.telemetry.position =
+        (struct marker_position){.known = true, .lat_deg = 1.5, .lon_deg = -2.25, .source = "ship"};
+    submit(f, entry);
+    entry = make_marker("D007", 2, 2, 100);
+    entry->of.marker.sighting = 31;
+    submit(f, entry);
+    submit(f, make_marker("D008", 1, 3, 100));
+    entry = make_entry(ENTRY_STRIKE, "D007", 700);
+    SET_TEXT(entry->of.strike.target, "D007-M0002");
+    submit(f, entry);
+    flush(f);
+    struct store_reader *reader = open_reader(f);
+    assert_int_equal(query_belongings(reader, "D007", note_belonging, &rows), 2);
+    assert_string_equal(rows.text, "1 S0 1.50 -2.25;2 S31 struck;");
+    store_reader_close(reader);
+}
+
 static bool note_arrival(void *ctx, const struct query_arrival *row)
 {
     note(ctx, "%" PRIu32 " %" PRId64 "%s;", row->number, row->reached.ns, row->waited ? " waited" : "");
@@ -779,6 +809,7 @@ int main(void)
         STORE_TEST(every_member_of_a_marker_comes_back),
         STORE_TEST(what_is_unknown_comes_back_unknown),
         STORE_TEST(later_values_replace_the_parts_they_renew),
+        STORE_TEST(where_markers_belong_is_told),
         STORE_TEST(how_presses_came_in_is_told),
         STORE_TEST(a_link_moves_a_marker_to_another_sighting),
         STORE_TEST(a_strike_holds_until_it_is_taken_back),
