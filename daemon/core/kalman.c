@@ -14,16 +14,22 @@ void kalman_predict(struct kalman_state *state, double seconds, double q)
     state->var_vel += q * d;
 }
 
+/* hypot() would guard against what metres never come to, and takes longer than the rest of the filter. */
+static double distance(double north, double east, double variance)
+{
+    return sqrt((north * north + east * east) / variance);
+}
+
 double kalman_position_distance(const struct kalman_state *state, double north_m, double east_m,
                                 double variance)
 {
-    return hypot(north_m - state->north_m, east_m - state->east_m) / sqrt(state->var_pos + variance);
+    return distance(north_m - state->north_m, east_m - state->east_m, state->var_pos + variance);
 }
 
 double kalman_velocity_distance(const struct kalman_state *state, double north_m_s, double east_m_s,
                                 double variance)
 {
-    return hypot(north_m_s - state->north_m_s, east_m_s - state->east_m_s) / sqrt(state->var_vel + variance);
+    return distance(north_m_s - state->north_m_s, east_m_s - state->east_m_s, state->var_vel + variance);
 }
 
 void kalman_update_position(struct kalman_state *state, double north_m, double east_m, double variance)
