@@ -19,13 +19,21 @@
 #include <stdlib.h>
 #include <string.h>
 
+/* Longitude, latitude and altitude as text with blanks between them. */
+struct triple {
+    double value[3];
+    size_t len, lat_at, altitude_at;
+    char text[3 * DECIMAL_SIZE];
+};
+
 struct kml {
     struct export_job *job;
     struct xmlout *xml;
     /* The way is walked once: what comes further down in the file waits in these. */
-    FILE *coords, *ways;
+    struct spool coords, ways;
     struct path_liner liner;
     struct utctext kept_utc;
+    struct triple triple; /* the last: most fixes are wanted in a Track and then in a line */
     size_t runs;
     size_t vertices; /* in the line at hand */
     bool failed;
@@ -47,35 +55,52 @@ static double altitude_of(const struct path_point *point)
     return point->depth_known ? -point->depth_m : 0;
 }
 
-static char *put_triple(char *at, double lat_deg, double lon_deg, char between, double altitude)
+static const struct triple *triple_of(struct kml *kml, double lat_deg, double lon_deg, double altitude)
 {
+    const double value[3] = {lon_deg, lat_deg, altitude};
+    struct triple *triple = &kml->triple;
+    char *at = triple->text;
+    if (triple->len > 0 && memcmp(triple->value, value, sizeof value) == 0)
+        return triple;
+    memcpy(triple->value, value, sizeof value);
     at = decimal_put(at, lon_deg, 7);
-    *at++ = between;
+    *at++ = ' ';
+    triple->lat_at = (size_t)(at - triple->text);
     at = decimal_put(at, lat_deg, 7);
-    *at++ = between;
-    return decimal_put(at, altitude, 2);
+    *at++ = ' ';
+    triple->altitude_at = (size_t)(at - triple->text);
+    at = decimal_put(at, altitude, 2);
+    triple->len = (size_t)(at - triple->text);
+    return triple;
+}
+
+static void put_way(struct kml *kml, const char *text)
+{
+    spool_put(&kml->ways, text, strlen(text));
 }
 
 static void begin_line(void *ctx)
 {
     struct kml *kml = ctx;
-    fputs("     <LineString>\n      <altitudeMode>absolute</altitudeMode>\n      <coordinates>", kml->ways);
+    put_way(kml, "     <LineString>\n      <altitudeMode>absolute</altitudeMode>\n      <coordinates>");
     kml->vertices = 0;
 }
 
 static void put_vertex(void *ctx, double lat_deg, double lon_deg, const struct path_point *point)
 {
     struct kml *kml = ctx;
-    char text[3 * DECIMAL_SIZE], *at = text;
+    char text[sizeof kml->triple.text + 1], *at = text;
+    const struct triple *triple = triple_of(kml, lat_deg, lon_deg, altitude_of(point));
     if (kml->vertices++ > 0)
         *at++ = ' ';
-    at = put_triple(at, lat_deg, lon_deg, ',', altitude_of(point));
-    fwrite(text, 1, (size_t)(at - text), kml->ways);
+    memcpy(at, triple->text, triple->len);
+    at[triple->lat_at - 1] = at[triple->altitude_at - 1] = ',';
+    spool_put(&kml->ways, text, (size_t)(at - text) + triple->len);
 }
 
 static void end_line(void *ctx)
 {
-    fputs("</coordinates>\n     </LineString>\n", ((struct kml *)ctx)->ways);
+    put_way(ctx, "</coordinates>\n     </LineString>\n");
 }
 
 static void begin_run(struct kml *kml)
@@ -90,14 +115,15 @@ static void end_run(struct kml *kml)
 {
     if (kml->runs == 0)
         return;
-    kml->failed |= spool_pour(kml->coords, kml->job->out) != 0;
+    kml->failed |= spool_pour(&kml->coords, kml->job->out) != 0;
     fputs("    </Track>\n   </Placemark>\n", kml->job->out);
 }
 
 static bool put_point_of_way(void *ctx, const struct path_point *point)
 {
     struct kml *kml = ctx;
-    char text[3 * DECIMAL_SIZE + 64], *at;
+    const struct triple *triple;
+    char text[sizeof triple->text + 64], *at;
     if (point->new_run) {
         end_run(kml);
         begin_run(kml);
@@ -106,10 +132,11 @@ static bool put_point_of_way(void *ctx, const struct path_point *point)
     at = utctext_put(&kml->kept_utc, at, point->utc);
     at = xmlout_put(at, "</when>\n");
     fwrite(text, 1, (size_t)(at - text), kml->job->out);
+    triple = triple_of(kml, point->lat_deg, point->lon_deg, altitude_of(point));
     at = xmlout_put(text, "     <coord>");
-    at = put_triple(at, point->lat_deg, point->lon_deg, ' ', altitude_of(point));
-    at = xmlout_put(at, "</coord>\n");
-    fwrite(text, 1, (size_t)(at - text), kml->coords);
+    memcpy(at, triple->text, triple->len);
+    at = xmlout_put(at + triple->len, "</coord>\n");
+    spool_put(&kml->coords, text, (size_t)(at - text));
     path_liner_point(&kml->liner, point);
     return !kml->failed;
 }
@@ -118,10 +145,10 @@ static bool put_point_of_way(void *ctx, const struct path_point *point)
 static void put_ways(struct kml *kml)
 {
     FILE *out = kml->job->out;
-    bool any = ftell(kml->ways) > 0;
+    bool any = !spool_empty(&kml->ways);
     fputs("   <Placemark>\n    <name>Way</name>\n    <MultiGeometry", out);
     fputs(any ? ">\n" : "/>\n", out);
-    kml->failed |= spool_pour(kml->ways, out) != 0;
+    kml->failed |= spool_pour(&kml->ways, out) != 0;
     fputs(any ? "    </MultiGeometry>\n   </Placemark>\n" : "   </Placemark>\n", out);
 }
 
@@ -135,7 +162,7 @@ static int walk(struct kml *kml, utc_ns from, utc_ns to)
     path_liner_end(&kml->liner);
     if (kml->runs > 0)
         put_ways(kml);
-    return kml->failed ? export_fail(kml->job, "a temporary file cannot be written: %s", strerror(errno)) : 0;
+    return kml->failed ? export_fail(kml->job, "a temporary file cannot be used: %s", strerror(errno)) : 0;
 }
 
 static int put_track(struct kml *kml)
@@ -304,10 +331,8 @@ static void close_kml(struct kml *kml)
 {
     if (kml->xml != NULL)
         xmlout_close(kml->xml);
-    if (kml->coords != NULL)
-        fclose(kml->coords);
-    if (kml->ways != NULL)
-        fclose(kml->ways);
+    spool_close(&kml->coords);
+    spool_close(&kml->ways);
     free(kml);
 }
 
@@ -317,15 +342,8 @@ static int write_kml(struct export_job *job)
     if (kml == NULL)
         return export_fail(job, "out of memory");
     kml->job = job;
-    kml->coords = spool_open();
-    kml->ways = spool_open();
-    int result = -1;
-    if (kml->coords == NULL || kml->ways == NULL)
-        export_fail(job, "a temporary file cannot be made: %s", strerror(errno));
-    else if ((kml->xml = xmlout_open(job->out)) == NULL)
-        export_fail(job, "out of memory");
-    else
-        result = put_document(kml);
+    kml->xml = xmlout_open(job->out);
+    int result = kml->xml != NULL ? put_document(kml) : export_fail(job, "out of memory");
     close_kml(kml);
     return result;
 }

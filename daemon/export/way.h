@@ -1,19 +1,27 @@
 /*
- * way: the vehicle's smoothed way, worked out once and kept in a temporary file (64 bytes a fix), for formats that draw all of it and then
- * pieces of it: transects and spans. A piece has the fixes of the whole; it is not smoothed again by itself, which takes as long and, with
- * other fixes around, gives other places.
+ * way: the vehicle's smoothed way, worked out once and kept in a temporary file (40 bytes a fix), for formats that draw all of it and then
+ * pieces of it: transects and spans. A piece has the fixes of the whole, without their depths; it is not smoothed again by itself, which takes as
+ * long and, with other fixes around, gives other places.
  */
 #ifndef BELLROPE_EXPORT_WAY_H
 #define BELLROPE_EXPORT_WAY_H
 
 #include "export/path.h"
 
-#include <stdio.h>
+#define WAY_POINTS 1024 /* in memory at a time */
+
+/* A fix as it is kept. */
+struct way_point {
+    utc_ns utc;
+    double lat_deg, lon_deg, uncertainty_m;
+    bool new_run;
+};
 
 struct way {
     struct export_job *job;
-    FILE *points; /* struct path_point, in order of time; NULL: not open */
-    long count;
+    struct way_point *points; /* WAY_POINTS of them, from `loaded` on; NULL: not open */
+    int fd;                   /* all of them, in order of time */
+    int64_t count, loaded;
     utc_ns from, to;
     bool failed;
 };
