@@ -1,7 +1,9 @@
-/* lines: see lines.h. Two searches by memchr find the ends; bytes are copied only where a line is broken over chunks. */
+/* lines: see lines.h. One search finds the end of a line, of either kind; bytes are copied only where a line is broken over chunks. */
 #include "core/lines.h"
 
 #include <string.h>
+
+#include "core/bytes16.h"
 
 static void emit(struct lines *lines, const char *line, size_t len, lines_fn *sink, void *ctx)
 {
@@ -45,26 +47,43 @@ static void keep(struct lines *lines, const char *tail, size_t len)
     lines->used += len;
 }
 
+/* Bit i for byte i of sixteen that ends a line. */
+static uint32_t ends_in_16(const char *at)
+{
+    bytes16 bytes = bytes16_load(at);
+
+    return bytes16_bits(bytes16_or(bytes16_equal(bytes, '\n'), bytes16_equal(bytes, '\r')));
+}
+
+/* The first CR or LF; `end` if there is none. */
+static const char *line_end(const char *at, const char *end)
+{
+    for (; end - at >= 32; at += 32) {
+        uint32_t ends = ends_in_16(at) | ends_in_16(at + 16) << 16;
+        if (ends != 0) {
+            return at + __builtin_ctz(ends);
+        }
+    }
+    while (at < end && *at != '\n' && *at != '\r') {
+        at++;
+    }
+    return at;
+}
+
 void lines_feed(struct lines *lines, const void *bytes, size_t len, lines_fn *sink, void *ctx)
 {
     const char *at = bytes;
     const char *end = at + len;
-    const char *lf = at < end ? memchr(at, '\n', len) : NULL; /* the next LF at or after `at` */
 
     while (at < end) {
-        size_t to_lf = (size_t)((lf != NULL ? lf : end) - at);
-        const char *cr = memchr(at, '\r', to_lf);
-        const char *stop = cr != NULL ? cr : lf;
-        if (stop == NULL) {
+        const char *stop = line_end(at, end);
+        if (stop == end) {
             keep(lines, at, (size_t)(end - at));
             return;
         }
         finish(lines, at, (size_t)(stop - at), sink, ctx);
         at = stop + 1;
-        at += at == lf; /* CR LF: the empty line between them is no line */
-        if (lf != NULL && lf < at) {
-            lf = memchr(at, '\n', (size_t)(end - at));
-        }
+        at += at < end && *stop == '\r' && *at == '\n'; /* the empty line between CR and LF is no line */
     }
 }
 
