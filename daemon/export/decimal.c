@@ -1,12 +1,13 @@
 #include "export/decimal.h"
 
 #include <math.h>
+#include <stdbool.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <string.h>
 
 /* The last `count` digits of `value`. */
-static char *put_digits(char *out, uint64_t value, int count)
+static char *put_digits(char *out, uint32_t value, int count)
 {
     static const char pairs[] =
         "00010203040506070809101112131415161718192021222324252627282930313233343536373839"
@@ -20,7 +21,7 @@ static char *put_digits(char *out, uint64_t value, int count)
     return end;
 }
 
-static int digits_of(uint64_t value)
+static int digits_of(uint32_t value)
 {
     int count = 1;
     for (; value >= 10; value /= 10)
@@ -37,9 +38,10 @@ char *decimal_put(char *out, double value, int decimals)
     static const double scale[] = {1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9};
     static const int64_t unit[] = {1, 10, 100, 1000, 10000, 100000, 1000000, 10000000, 100000000, 1000000000};
     double scaled = fabs(value) * scale[decimals];
-    int64_t rounded = scaled < 1e11 ? (int64_t)scaled : 0;
+    bool small = scaled < 1e11 && fabs(value) < 1e9; /* each part fits 32 bits */
+    int64_t rounded = small ? (int64_t)scaled : 0;
     double rest = scaled - (double)rounded;
-    if (!(scaled < 1e11) || fabs(rest - 0.5) < 1e-4)
+    if (!small || fabs(rest - 0.5) < 1e-4)
         return out + snprintf(out, DECIMAL_SIZE, "%.*f", decimals, value);
     rounded += rest > 0.5;
     int64_t whole = (int64_t)fabs(value), fraction = rounded - whole * unit[decimals];
@@ -49,10 +51,10 @@ char *decimal_put(char *out, double value, int decimals)
     }
     if (signbit(value))
         *out++ = '-';
-    out = put_digits(out, (uint64_t)whole, digits_of((uint64_t)whole));
+    out = put_digits(out, (uint32_t)whole, digits_of((uint32_t)whole));
     if (decimals > 0) {
         *out++ = '.';
-        out = put_digits(out, (uint64_t)fraction, decimals);
+        out = put_digits(out, (uint32_t)fraction, decimals);
     }
     *out = '\0';
     return out;

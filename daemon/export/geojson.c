@@ -22,19 +22,19 @@ struct geojson {
     bool failed;
     struct way way;
     size_t lines, vertices; /* of the geometry at hand, of its last line */
+    size_t used;            /* of the text of vertices that waits to be written: a dive has a million */
+    char text[16384];
     char row[ROWJSON_BYTES_MAX];
 };
 
-/* `before` is put before it. */
-static void put_position(FILE *out, const char *before, double lat_deg, double lon_deg)
+static char *put_position(char *at, double lat_deg, double lon_deg)
 {
-    char text[2 * DECIMAL_SIZE + 64], *at = stpcpy(text, before);
     *at++ = '[';
     at = decimal_put(at, lon_deg, 7);
     *at++ = ',';
     at = decimal_put(at, lat_deg, 7);
     *at++ = ']';
-    fwrite(text, 1, (size_t)(at - text), out);
+    return at;
 }
 
 static void begin_feature(struct geojson *geo, const char *id)
@@ -58,16 +58,28 @@ static void begin_line(void *ctx)
     geo->vertices = 0;
 }
 
+static void write_vertices(struct geojson *geo)
+{
+    fwrite(geo->text, 1, geo->used, geo->job->out);
+    geo->used = 0;
+}
+
 static void put_vertex(void *ctx, double lat_deg, double lon_deg, const struct path_point *point)
 {
     struct geojson *geo = ctx;
     (void)point;
-    put_position(geo->job->out, geo->vertices++ == 0 ? "[" : ",", lat_deg, lon_deg);
+    if (sizeof geo->text - geo->used < 2 * DECIMAL_SIZE + 8)
+        write_vertices(geo);
+    geo->text[geo->used] = geo->vertices++ == 0 ? '[' : ',';
+    char *end = put_position(geo->text + geo->used + 1, lat_deg, lon_deg);
+    geo->used = (size_t)(end - geo->text);
 }
 
 static void end_line(void *ctx)
 {
-    fputc(']', ((struct geojson *)ctx)->job->out);
+    struct geojson *geo = ctx;
+    write_vertices(geo);
+    fputc(']', geo->job->out);
 }
 
 static const struct path_sink SINK = {begin_line, put_vertex, end_line};
@@ -136,9 +148,8 @@ static bool marker_row(void *ctx, const struct query_marker *row)
     const struct marker_position *position = &row->marker.telemetry.position;
     begin_feature(geo, row->ref);
     if (position->known && !row->struck) {
-        put_position(geo->job->out, "{\"type\":\"Point\",\"coordinates\":", position->lat_deg,
-                     position->lon_deg);
-        fputc('}', geo->job->out);
+        *put_position(geo->text, position->lat_deg, position->lon_deg) = '\0';
+        fprintf(geo->job->out, "{\"type\":\"Point\",\"coordinates\":%s}", geo->text);
     } else {
         fputs("null", geo->job->out);
     }

@@ -26,21 +26,31 @@ static void flush(struct xmlout *xml)
     xml->used = 0;
 }
 
-static void put(struct xmlout *xml, const char *bytes, size_t len)
+/* More than there is room for. */
+static void put_piecewise(struct xmlout *xml, const char *bytes, size_t len)
 {
-    while (len > sizeof xml->buffer - xml->used) {
-        size_t part = sizeof xml->buffer - xml->used;
+    while (len > 0) {
+        size_t room = sizeof xml->buffer - xml->used, part = len < room ? len : room;
         memcpy(xml->buffer + xml->used, bytes, part);
         xml->used += part;
         bytes += part;
         len -= part;
-        flush(xml);
+        if (xml->used == sizeof xml->buffer)
+            flush(xml);
     }
-    memcpy(xml->buffer + xml->used, bytes, len);
-    xml->used += len;
 }
 
-static void put_text(struct xmlout *xml, const char *text)
+static inline void put(struct xmlout *xml, const char *bytes, size_t len)
+{
+    if (len > sizeof xml->buffer - xml->used) {
+        put_piecewise(xml, bytes, len);
+    } else {
+        memcpy(xml->buffer + xml->used, bytes, len);
+        xml->used += len;
+    }
+}
+
+static inline void put_text(struct xmlout *xml, const char *text)
 {
     put(xml, text, strlen(text));
 }
@@ -82,8 +92,8 @@ static void put_escaped(struct xmlout *xml, const char *text)
 
 static void indent(struct xmlout *xml)
 {
-    for (size_t i = 0; i < xml->depth; i++)
-        put(xml, " ", 1);
+    static const char blanks[XMLOUT_DEPTH] = "                                ";
+    put(xml, blanks, xml->depth);
 }
 
 static int to_file(void *ctx, const char *bytes, int len)
