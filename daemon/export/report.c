@@ -4,6 +4,7 @@
 #include "bellrope/version.h"
 #include "export/html.h"
 #include "export/report_part.h"
+#include "export/report_walk.h"
 
 #include <stdlib.h>
 #include <string.h>
@@ -125,12 +126,8 @@ static int gather(struct report *report)
         return -1;
     if (report->options->for_shore || !report->data.timed)
         return 0;
-    if (report_track_gather(&report->track, &report->data, &no_memory) != 0)
+    if (report_walk(report, &no_memory) != 0)
         return no_memory ? export_fail(job, "out of memory") : export_reader_failed(job);
-    if (report_series_depth(&report->depth, &report->data, REPORT_PLOT_PARTS) != 0 ||
-        report_series_temperature(&report->temperature, &report->data, REPORT_PLOT_PARTS) != 0 ||
-        report_series_salinity(&report->salinity, &report->data, REPORT_PLOT_PARTS) != 0)
-        return export_reader_failed(job);
     return 0;
 }
 
@@ -146,6 +143,7 @@ static int write_report(struct export_job *job)
     report_series_free(&report.temperature);
     report_series_free(&report.salinity);
     report_track_free(&report.track);
+    free(report.ship.point);
     report_stills_free(&report.stills);
     report_data_free(&report.data);
     return result;

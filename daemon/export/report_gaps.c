@@ -27,13 +27,6 @@ static bool take_channel(void *ctx, const struct query_channel *row)
     return true;
 }
 
-struct gap_search {
-    struct report_feed *feed;
-    int64_t threshold_ns, spoken_ns;
-    uint64_t spoken;
-    utc_ns last;
-};
-
 static int64_t length_of(const struct report_gap *gap)
 {
     return gap->to.ns - gap->from.ns;
@@ -59,49 +52,61 @@ static void keep_gap(struct report_feed *feed, struct report_gap gap)
     feed->longest[most - 1] = gap;
 }
 
-static void look_between(struct gap_search *search, utc_ns to)
+static void look_between(struct report_feed *feed, utc_ns at)
 {
-    int64_t apart = to.ns - search->last.ns;
-    if (apart > search->threshold_ns) {
-        keep_gap(search->feed, (struct report_gap){search->last, to});
+    int64_t apart = at.ns - feed->latest.ns;
+    if (apart > feed->threshold_ns) {
+        keep_gap(feed, (struct report_gap){feed->latest, at});
     } else {
-        search->spoken_ns += apart;
-        search->spoken++;
+        feed->spoken_ns += apart;
+        feed->spoken++;
     }
-    search->last = to;
+    feed->latest = at;
+}
+
+void report_feed_hear(struct report_feed *feed, utc_ns at)
+{
+    if (at.ns > feed->latest.ns)
+        look_between(feed, at);
+}
+
+void report_feeds_begin(struct report_feeds *feeds, const struct report_data *data)
+{
+    *feeds = (struct report_feeds){0};
+    report_channels(data, take_channel, feeds);
+    for (size_t i = 0; i < feeds->count; i++) {
+        struct report_feed *feed = &feeds->feed[i];
+        int64_t usual =
+            (feed->last.ns - feed->first.ns) / (int64_t)(feed->samples > 1 ? feed->samples - 1 : 1);
+        feed->threshold_ns = usual * 10 > GAP_LEAST_NS ? usual * 10 : GAP_LEAST_NS;
+        feed->latest = data->from;
+    }
+}
+
+struct report_feed *report_feeds_judged(struct report_feeds *feeds, const char *channel, const char *feed)
+{
+    for (size_t i = 0; i < feeds->count; i++)
+        if (strcmp(feeds->feed[i].name, feed) == 0 && strcmp(feeds->feed[i].channel, channel) == 0)
+            return &feeds->feed[i];
+    return NULL;
 }
 
 static bool take_point(void *ctx, const struct query_point *row)
 {
-    struct gap_search *search = ctx;
-    if (row->utc.ns > search->last.ns)
-        look_between(search, row->utc);
+    report_feed_hear(ctx, row->utc);
     return true;
 }
 
-static int search_feed(struct report_feed *feed, const struct report_data *data)
+int report_feeds_end(struct report_feeds *feeds, const struct report_data *data)
 {
-    int64_t usual = (feed->last.ns - feed->first.ns) / (int64_t)(feed->samples > 1 ? feed->samples - 1 : 1);
-    struct gap_search search = {.feed = feed, .threshold_ns = usual * 10, .last = data->from};
-    struct query_telemetry want = {
-        .channel = feed->channel, .feed = feed->name, .from = data->from, .to = data->to};
-    if (search.threshold_ns < GAP_LEAST_NS)
-        search.threshold_ns = GAP_LEAST_NS;
-    if (query_telemetry(data->reader, &want, take_point, &search) < 0)
-        return -1;
-    look_between(&search, data->to);
-    feed->interval_s = search.spoken > 0 ? (double)search.spoken_ns / 1e9 / (double)search.spoken : 0;
-    return 0;
-}
-
-int report_feeds_gather(struct report_feeds *feeds, const struct report_data *data)
-{
-    *feeds = (struct report_feeds){0};
-    if (!data->timed)
-        return 0;
-    report_channels(data, take_channel, feeds);
-    for (size_t i = 0; i < feeds->count; i++)
-        if (search_feed(&feeds->feed[i], data) != 0)
+    for (size_t i = 0; i < feeds->count; i++) {
+        struct report_feed *feed = &feeds->feed[i];
+        struct query_telemetry want = {
+            .channel = feed->channel, .feed = feed->name, .from = data->from, .to = data->to};
+        if (!feed->heard && query_telemetry(data->reader, &want, take_point, feed) < 0)
             return -1;
+        look_between(feed, data->to);
+        feed->interval_s = feed->spoken > 0 ? (double)feed->spoken_ns / 1e9 / (double)feed->spoken : 0;
+    }
     return 0;
 }

@@ -20,6 +20,11 @@ struct report_feed {
     int64_t silent_ns;
     struct report_gap longest[8]; /* the longest ones, in order of time */
     size_t kept;
+    /* of the search */
+    bool heard; /* its samples were handed over */
+    int64_t threshold_ns, spoken_ns;
+    uint64_t spoken;
+    utc_ns latest;
 };
 
 struct report_feeds {
@@ -27,7 +32,12 @@ struct report_feeds {
     size_t count;
 };
 
-/* 0, or -1: the reader says why. */
-int report_feeds_gather(struct report_feeds *feeds, const struct report_data *data);
+/* The feeds of the dive's time, nothing heard of them yet. */
+void report_feeds_begin(struct report_feeds *feeds, const struct report_data *data);
+/* The feed that is judged by that channel; NULL: none. Who reads the channel for himself hands over all its samples, and marks it heard. */
+struct report_feed *report_feeds_judged(struct report_feeds *feeds, const char *channel, const char *feed);
+void report_feed_hear(struct report_feed *feed, utc_ns at);
+/* Reads what was not heard, and closes the search. 0, or -1: the reader says why. */
+int report_feeds_end(struct report_feeds *feeds, const struct report_data *data);
 
 #endif

@@ -7,9 +7,27 @@
 
 #include "export/report.h"
 #include "export/report_data.h"
+#include "export/report_gaps.h"
 #include "export/report_series.h"
 #include "export/report_stills.h"
 #include "export/report_track.h"
+
+/* The ship's way, thinned to every so many positions. */
+struct report_ship_point {
+    utc_ns utc;
+    double lat_deg, lon_deg;
+    bool whole; /* its longitude is known */
+};
+
+struct report_ship {
+    struct report_ship_point *point;
+    size_t points;
+    uint64_t every;
+    uint64_t lats, lons; /* halves of positions that there were */
+    int64_t gap_ns;
+};
+
+#define REPORT_SHIP_POINTS 2000 /* about so many are kept */
 
 struct report {
     struct export_job *job;
@@ -17,7 +35,9 @@ struct report {
     const struct report_options *options;
     struct report_data data;
     struct report_track track;
+    struct report_ship ship;
     struct report_series depth, temperature, salinity;
+    struct report_feeds feeds;
     struct report_stills stills;
 };
 

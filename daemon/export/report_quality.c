@@ -234,12 +234,12 @@ static void put_feed(struct report *report, const struct report_feed *feed)
 
 static int put_feeds(struct report *report)
 {
-    struct report_feeds feeds;
     FILE *out = report->out;
-    if (report_feeds_gather(&feeds, &report->data) != 0)
+    struct report_feeds *feeds = &report->feeds;
+    if (report_feeds_end(feeds, &report->data) != 0)
         return export_reader_failed(report->job);
     fputs("<h3>Feeds</h3>\n", out);
-    if (feeds.count == 0) {
+    if (feeds->count == 0) {
         fputs("<p>Nothing of any feed is stored for the time of the dive.</p>\n", out);
         return 0;
     }
@@ -249,8 +249,8 @@ static int put_feeds(struct report *report)
           out);
     report_table(out, "Feeds and their silences",
                  "Feed|Samples|Every|Silences|Together|The longest, in order of time", true);
-    for (size_t i = 0; i < feeds.count; i++)
-        put_feed(report, &feeds.feed[i]);
+    for (size_t i = 0; i < feeds->count; i++)
+        put_feed(report, &feeds->feed[i]);
     report_table_end(out);
     return 0;
 }

@@ -6,9 +6,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* What belongs to one instant in a derived value is no further apart than this. */
-#define TOGETHER_NS (2 * NS_PER_S)
-
 /* ---- which feed ---- */
 
 struct feed_search {
@@ -37,7 +34,47 @@ bool report_series_feed(const struct report_data *data, const char *channel, cha
     return search.samples > 0;
 }
 
-/* ---- reading ---- */
+struct giver_search {
+    const char *channel, *feed;
+    bool found;
+};
+
+static bool look_for_giver(void *ctx, const struct query_channel *row)
+{
+    struct giver_search *search = ctx;
+    search->found = strcmp(row->channel, search->channel) == 0 && strcmp(row->feed, search->feed) == 0;
+    return !search->found;
+}
+
+bool report_series_gives(const struct report_data *data, const char *channel, const char *feed)
+{
+    struct giver_search search = {channel, feed, false};
+    report_channels(data, look_for_giver, &search);
+    return search.found;
+}
+
+/* ---- samples ---- */
+
+/* A line is broken where nothing came for longer than ten usual intervals, and than three parts of a thinned one. */
+static int64_t gap_of(const struct report_data *data, uint64_t samples, uint32_t parts)
+{
+    int64_t span = data->to.ns - data->from.ns;
+    int64_t usual = samples > 0 ? span / (int64_t)samples * 10 : 0;
+    int64_t part = parts > 0 ? span / parts * 3 : 0;
+    int64_t gap = usual > part ? usual : part;
+    return gap > 5 * NS_PER_S ? gap : 5 * NS_PER_S;
+}
+
+bool report_series_begin(struct report_series *series, const struct report_data *data, const char *channel,
+                         uint32_t parts)
+{
+    uint64_t samples = 0;
+    *series = (struct report_series){0};
+    if (!report_series_feed(data, channel, series->feed, &samples))
+        return false;
+    series->gap_ns = gap_of(data, samples, parts);
+    return true;
+}
 
 static bool add_sample(struct report_series *series, struct report_sample sample)
 {
@@ -61,37 +98,6 @@ static bool add_sample(struct report_series *series, struct report_sample sample
     return true;
 }
 
-static bool read_point(void *ctx, const struct query_point *row)
-{
-    return add_sample(ctx, (struct report_sample){row->utc, row->value});
-}
-
-/* A line is broken where nothing came for longer than ten usual intervals, and than three parts of a thinned one. */
-static int64_t gap_of(const struct report_data *data, uint64_t samples, uint32_t parts)
-{
-    int64_t span = data->to.ns - data->from.ns;
-    int64_t usual = samples > 0 ? span / (int64_t)samples * 10 : 0;
-    int64_t part = parts > 0 ? span / parts * 3 : 0;
-    int64_t gap = usual > part ? usual : part;
-    return gap > 5 * NS_PER_S ? gap : 5 * NS_PER_S;
-}
-
-int report_series_read(struct report_series *series, const struct report_data *data, const char *channel,
-                       const char *feed, uint32_t parts)
-{
-    uint64_t samples = 0;
-    *series = (struct report_series){0};
-    if (!report_series_feed(data, channel, series->feed, &samples))
-        return 0;
-    if (feed != NULL)
-        snprintf(series->feed, sizeof series->feed, "%s", feed);
-    struct query_telemetry want = {
-        .channel = channel, .feed = series->feed, .from = data->from, .to = data->to, .parts = parts};
-    series->gap_ns = gap_of(data, samples, parts);
-    int64_t rows = query_telemetry(data->reader, &want, read_point, series);
-    return rows < 0 || (size_t)rows != series->count ? -1 : 0;
-}
-
 void report_series_free(struct report_series *series)
 {
     free(series->sample);
@@ -105,53 +111,50 @@ const struct report_sample *report_series_before(const struct report_series *ser
     return *from < series->count && series->sample[*from].utc.ns <= at.ns ? &series->sample[*from] : NULL;
 }
 
-static bool near_value(const struct report_series *series, utc_ns at, size_t *from, double *value)
+/* ---- thinning ---- */
+
+struct report_thinner report_thin_into(struct report_series *out, const struct report_data *data,
+                                       uint32_t parts)
 {
-    const struct report_sample *sample = report_series_before(series, at, from);
-    if (sample == NULL || at.ns - sample->utc.ns > TOGETHER_NS)
-        return false;
-    *value = sample->value;
-    return true;
+    double part_ns = ((double)data->to.ns - (double)data->from.ns + 1) / parts;
+    return (struct report_thinner){
+        .out = out, .from_ns = (double)data->from.ns, .part_ns = part_ns, .part = -1};
 }
 
-/* ---- thinning what was derived ---- */
-
-/* Takes values in order of time and keeps the lowest and the highest of each part. */
-struct thinner {
-    struct report_series *out;
-    int64_t from_ns, part_ns, part;
-    struct report_sample low, high;
-    bool any, failed;
-};
-
-static void thin_flush(struct thinner *thinner)
+void report_thin_end(struct report_thinner *thinner)
 {
-    bool low_first = thinner->low.utc.ns <= thinner->high.utc.ns;
-    if (!thinner->any)
+    if (thinner->part < 0)
         return;
+    bool low_first = thinner->low.utc.ns <= thinner->high.utc.ns;
     thinner->failed |= !add_sample(thinner->out, low_first ? thinner->low : thinner->high);
     if (thinner->low.utc.ns != thinner->high.utc.ns)
         thinner->failed |= !add_sample(thinner->out, low_first ? thinner->high : thinner->low);
-    thinner->any = false;
+    thinner->part = -1;
 }
 
-static void thin_add(struct thinner *thinner, struct report_sample sample)
+static int64_t part_of(const struct report_thinner *thinner, utc_ns at)
 {
-    int64_t part = (sample.utc.ns - thinner->from_ns) / thinner->part_ns;
-    if (part != thinner->part)
-        thin_flush(thinner);
-    thinner->part = part;
-    if (!thinner->any || sample.value < thinner->low.value)
+    return (int64_t)(((double)at.ns - thinner->from_ns) / thinner->part_ns);
+}
+
+void report_thin_until(struct report_thinner *thinner, utc_ns at)
+{
+    if (part_of(thinner, at) != thinner->part)
+        report_thin_end(thinner);
+}
+
+void report_thin_add(struct report_thinner *thinner, struct report_sample sample)
+{
+    int64_t part = part_of(thinner, sample.utc);
+    if (part != thinner->part) {
+        report_thin_end(thinner);
+        thinner->part = part;
+        thinner->low = thinner->high = sample;
+    }
+    if (sample.value < thinner->low.value)
         thinner->low = sample;
-    if (!thinner->any || sample.value > thinner->high.value)
+    if (sample.value > thinner->high.value)
         thinner->high = sample;
-    thinner->any = true;
-}
-
-static struct thinner thin_into(struct report_series *out, const struct report_data *data, uint32_t parts)
-{
-    int64_t part = (data->to.ns - data->from.ns) / (parts > 0 ? parts : 1);
-    return (struct thinner){.out = out, .from_ns = data->from.ns, .part_ns = part > 0 ? part : 1, .part = -1};
 }
 
 /* ---- depth from pressure ---- */
@@ -165,14 +168,8 @@ static double some_latitude(const struct report_data *data)
     return 45;
 }
 
-int report_series_depth(struct report_series *series, const struct report_data *data, uint32_t parts)
+bool report_series_to_depth(struct report_series *series, const struct report_data *data)
 {
-    if (report_series_read(series, data, "vehicle.depth_m", NULL, parts) != 0)
-        return -1;
-    if (series->count > 0)
-        return 0;
-    if (report_series_read(series, data, "water.pressure_dbar", NULL, parts) != 0)
-        return -1;
     double latitude = some_latitude(data), depth;
     struct report_series out = *series;
     out.sample = NULL;
@@ -184,65 +181,5 @@ int report_series_depth(struct report_series *series, const struct report_data *
             fine = add_sample(&out, (struct report_sample){series->sample[i].utc, depth}) && fine;
     report_series_free(series);
     *series = out;
-    return fine ? 0 : -1;
-}
-
-int report_series_temperature(struct report_series *series, const struct report_data *data, uint32_t parts)
-{
-    return report_series_read(series, data, "water.temperature_C", NULL, parts);
-}
-
-/* ---- salinity from conductivity ---- */
-
-struct water {
-    struct report_series temperature, pressure;
-    size_t at_temperature, at_pressure;
-    struct thinner thinner;
-};
-
-static bool derive_salinity(void *ctx, const struct query_point *row)
-{
-    struct water *water = ctx;
-    double t90_C, pressure_dbar, salinity;
-    if (near_value(&water->temperature, row->utc, &water->at_temperature, &t90_C) &&
-        near_value(&water->pressure, row->utc, &water->at_pressure, &pressure_dbar) &&
-        seawater_salinity(row->value, t90_C, pressure_dbar, &salinity) == SEAWATER_OK)
-        thin_add(&water->thinner, (struct report_sample){row->utc, salinity});
-    return !water->thinner.failed;
-}
-
-static int derive_from(struct report_series *series, const struct report_data *data, struct water *water,
-                       uint32_t parts)
-{
-    struct query_telemetry want = {
-        .channel = "water.conductivity_mS_cm", .feed = series->feed, .from = data->from, .to = data->to};
-    if (report_series_read(&water->temperature, data, "water.temperature_C", series->feed, 0) != 0 ||
-        report_series_read(&water->pressure, data, "water.pressure_dbar", series->feed, 0) != 0)
-        return -1;
-    if (water->pressure.count == 0 &&
-        report_series_read(&water->pressure, data, "water.pressure_dbar", NULL, 0) != 0)
-        return -1;
-    water->thinner = thin_into(series, data, parts);
-    if (query_telemetry(data->reader, &want, derive_salinity, water) < 0)
-        return -1;
-    thin_flush(&water->thinner);
-    return water->thinner.failed ? -1 : 0;
-}
-
-int report_series_salinity(struct report_series *series, const struct report_data *data, uint32_t parts)
-{
-    uint64_t samples = 0;
-    struct water water = {0};
-    if (report_series_read(series, data, "water.salinity", NULL, parts) != 0)
-        return -1;
-    if (series->count > 0)
-        return 0;
-    if (!report_series_feed(data, "water.conductivity_mS_cm", series->feed, &samples))
-        return 0;
-    series->derived = "from conductivity, temperature and pressure, PSS-78";
-    series->gap_ns = gap_of(data, samples, parts);
-    int result = derive_from(series, data, &water, parts);
-    report_series_free(&water.temperature);
-    report_series_free(&water.pressure);
-    return result;
+    return fine;
 }

@@ -20,8 +20,10 @@ struct report_track {
     int64_t longest_ns; /* between two fixes */
 };
 
-/* 0, or -1: the reader says why, or *no_memory. To be freed in either case. */
-int report_track_gather(struct report_track *track, const struct report_data *data, bool *no_memory);
+/* Takes fixes in order of time. False: out of memory. */
+bool report_track_add(struct report_track *track, const struct track_fix *fix);
+/* Smooths what was taken. False: out of memory. */
+bool report_track_smooth(struct report_track *track);
 void report_track_free(struct report_track *track);
 
 /* False where no piece of track lies in it. */

@@ -179,9 +179,9 @@ bool window_extremes(struct window *window, size_t index, utc_ns from, utc_ns to
     if (to.ns - from.ns > ENDS_NS) {
         struct query_telemetry want = {
             .channel = channel->name, .feed = channel->feed, .from = from, .to = to};
-        int64_t found = query_extremes(window->reader, &want, &extremes.low, &extremes.high);
-        window->failed |= found < 0;
-        extremes.any = found > 0;
+        struct query_extremes found;
+        window->failed |= query_extremes(window->reader, &want, &found) < 0;
+        extremes = (struct extremes){found.samples > 0, found.low, found.high};
     } else {
         if ((from.ns < window->from_ns || to.ns > window->to_ns) &&
             window_load(window, from.ns, from.ns + STRETCH_NS) != 0)

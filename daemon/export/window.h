@@ -7,7 +7,7 @@
 
 #include "store/query.h"
 
-#define WINDOW_CHANNELS_MAX 8
+#define WINDOW_CHANNELS_MAX 12
 #define WINDOW_GAP_NS (10 * NS_PER_S) /* no value is made up over a longer silence */
 
 struct window_sample {

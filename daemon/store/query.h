@@ -239,12 +239,16 @@ typedef bool query_point_row(void *ctx, const struct query_point *row);
 int64_t query_telemetry(struct store_reader *reader, const struct query_telemetry *want, query_point_row *row,
                         void *ctx);
 
+struct query_extremes {
+    uint64_t samples;
+    double low, high; /* where there are samples */
+};
 /*
- * The lowest and the highest sample of the range; `parts` is not used. Blocks of samples that lie within it are not read: what each holds
- * stands beside it. 1; 0: there is no sample; or a negative store_result.
+ * How many samples the range has, the lowest and the highest; `parts` is not used. Blocks of samples that lie within it are not read: what
+ * each holds stands beside it. 0 or a negative store_result.
  */
-int64_t query_extremes(struct store_reader *reader, const struct query_telemetry *want, double *low,
-                       double *high);
+int64_t query_extremes(struct store_reader *reader, const struct query_telemetry *want,
+                       struct query_extremes *out);
 
 struct query_observation {
     int64_t run;

@@ -75,17 +75,11 @@ struct block_ends {
     int64_t first_ns, last_ns, first_utc_ns, last_utc_ns;
 };
 
-struct extremes {
-    bool any;
-    double low, high;
-};
-
 struct sampler {
     const struct query_telemetry *want;
     query_point_row *row;
     void *ctx;
-    struct extremes *
-        extremes; /* takes a block that lies within the range by its ends, unread; NULL: every sample is wanted */
+    struct query_extremes *extremes; /* takes a block that lies within the range unread; NULL: none does */
     int64_t handed;
     bool stopped;
     /* of the part at hand, where there are parts */
@@ -140,18 +134,18 @@ static void take_point(struct sampler *sampler, const struct query_point *point)
         sampler->high = *point;
 }
 
-static void widen(struct extremes *extremes, double low, double high)
+static void widen(struct query_extremes *extremes, uint64_t samples, double low, double high)
 {
-    if (!extremes->any || low < extremes->low)
+    if (extremes->samples == 0 || low < extremes->low)
         extremes->low = low;
-    if (!extremes->any || high > extremes->high)
+    if (extremes->samples == 0 || high > extremes->high)
         extremes->high = high;
-    extremes->any = true;
+    extremes->samples += samples;
 }
 
 static bool widen_by_point(void *ctx, const struct query_point *point)
 {
-    widen(ctx, point->value, point->value);
+    widen(ctx, 1, point->value, point->value);
     return true;
 }
 
@@ -181,9 +175,10 @@ static bool take_block(struct sampler *sampler, struct reader_query *query, cons
     ends.last_ns = sql_take_int(take);
     ends.first_utc_ns = sql_take_int(take);
     ends.last_utc_ns = sql_take_int(take);
+    uint64_t samples = (uint64_t)sql_take_int(take);
     double low = sql_take_real(take, 0), high = sql_take_real(take, 0);
     if (sampler->extremes != NULL && lies_within(&ends, sampler->want)) {
-        widen(sampler->extremes, low, high);
+        widen(sampler->extremes, samples, low, high);
         return true;
     }
     const void *blob = sqlite3_column_blob(take->stmt, take->at);
@@ -204,7 +199,8 @@ static int64_t take_series(struct store_reader *reader, struct sampler *sampler,
                            const char *feed)
 {
     static const char sql[] =
-        "SELECT run, first_mono_ns, last_mono_ns, first_utc_ns, last_utc_ns, low, high, block FROM telemetry "
+        "SELECT run, first_mono_ns, last_mono_ns, first_utc_ns, last_utc_ns, samples, low, high, block FROM "
+        "telemetry "
         "WHERE series = ? AND first_utc_ns BETWEEN ? AND ? AND last_utc_ns >= ? ORDER BY first_utc_ns, id";
     const struct query_telemetry *want = sampler->want;
     struct reader_query query;
@@ -260,18 +256,15 @@ int64_t query_telemetry(struct store_reader *reader, const struct query_telemetr
     return take_telemetry(reader, &sampler);
 }
 
-int64_t query_extremes(struct store_reader *reader, const struct query_telemetry *want, double *low,
-                       double *high)
+int64_t query_extremes(struct store_reader *reader, const struct query_telemetry *want,
+                       struct query_extremes *out)
 {
     struct query_telemetry every = *want;
-    struct extremes extremes = {.any = false};
-    struct sampler sampler = {
-        .want = &every, .row = widen_by_point, .ctx = &extremes, .extremes = &extremes, .part = -1};
+    struct sampler sampler = {.want = &every, .row = widen_by_point, .ctx = out, .extremes = out, .part = -1};
     every.parts = 0;
+    *out = (struct query_extremes){0};
     int64_t result = take_telemetry(reader, &sampler);
-    *low = extremes.low;
-    *high = extremes.high;
-    return result < 0 ? result : extremes.any;
+    return result < 0 ? result : 0;
 }
 
 int64_t query_observations(struct store_reader *reader, const char *clock, query_observation_row *row,
