@@ -342,7 +342,7 @@ static int walk_all(struct walk *walk)
 static void finish(struct walk *walk)
 {
     struct report *report = walk->report;
-    for (size_t i = 0; i < walk->window.channels; i++) {
+    for (size_t i = 0; i < WINDOW_CHANNELS_MAX; i++) {
         report_thin_end(&walk->listener[i].curve);
         walk->failed |= walk->listener[i].curve.failed;
     }
@@ -378,11 +378,11 @@ int report_walk(struct report *report, bool *no_memory)
     int result = choose(walk);
     if (result == 0)
         result = walk_all(walk);
+    window_close(&walk->window); /* before the smoother takes its room */
+    report_series_free(&walk->depth_of_fixes);
     if (result == 0)
         finish(walk);
     *no_memory = walk->failed;
-    window_close(&walk->window);
-    report_series_free(&walk->depth_of_fixes);
     free(walk);
     return result == 0 && !*no_memory ? 0 : -1;
 }

@@ -224,9 +224,6 @@ struct query_telemetry {
     const char *channel;
     const char *feed; /* NULL: every feed, one after the other */
     utc_ns from, to;  /* both included */
-    uint32_t
-        parts; /* for plots: the range is cut into so many parts, and of each only the lowest and the highest sample are handed
-                         over, in order of time, so that no spike is lost; 0: every sample */
 };
 struct query_point {
     const char *feed;
@@ -244,7 +241,7 @@ struct query_extremes {
     double low, high; /* where there are samples */
 };
 /*
- * How many samples the range has, the lowest and the highest; `parts` is not used. Blocks of samples that lie within it are not read: what
+ * How many samples the range has, the lowest and the highest. Blocks of samples that lie within it are not read: what
  * each holds stands beside it. 0 or a negative store_result.
  */
 int64_t query_extremes(struct store_reader *reader, const struct query_telemetry *want,

@@ -82,56 +82,15 @@ struct sampler {
     struct query_extremes *extremes; /* takes a block that lies within the range unread; NULL: none does */
     int64_t handed;
     bool stopped;
-    /* of the part at hand, where there are parts */
-    int64_t part; /* -1: none yet */
-    struct query_point low, high;
 };
 
 static void hand(struct sampler *sampler, const struct query_point *point)
 {
-    if (sampler->stopped)
+    const struct query_telemetry *want = sampler->want;
+    if (sampler->stopped || point->utc.ns < want->from.ns || point->utc.ns > want->to.ns)
         return;
     sampler->handed++;
     sampler->stopped = !sampler->row(sampler->ctx, point);
-}
-
-static void hand_part(struct sampler *sampler)
-{
-    if (sampler->part < 0)
-        return;
-    bool same = sampler->low.utc.ns == sampler->high.utc.ns && sampler->low.at.ns == sampler->high.at.ns;
-    bool low_first = sampler->low.utc.ns <= sampler->high.utc.ns;
-    hand(sampler, low_first ? &sampler->low : &sampler->high);
-    if (!same)
-        hand(sampler, low_first ? &sampler->high : &sampler->low);
-    sampler->part = -1;
-}
-
-static int64_t part_of(const struct query_telemetry *want, int64_t utc)
-{
-    double width = ((double)want->to.ns - (double)want->from.ns + 1) / want->parts;
-    return (int64_t)(((double)utc - (double)want->from.ns) / width);
-}
-
-static void take_point(struct sampler *sampler, const struct query_point *point)
-{
-    const struct query_telemetry *want = sampler->want;
-    if (point->utc.ns < want->from.ns || point->utc.ns > want->to.ns)
-        return;
-    if (want->parts == 0) {
-        hand(sampler, point);
-        return;
-    }
-    int64_t part = part_of(want, point->utc.ns);
-    if (part != sampler->part) {
-        hand_part(sampler);
-        sampler->part = part;
-        sampler->low = sampler->high = *point;
-    }
-    if (point->value < sampler->low.value)
-        sampler->low = *point;
-    if (point->value > sampler->high.value)
-        sampler->high = *point;
 }
 
 static void widen(struct query_extremes *extremes, uint64_t samples, double low, double high)
@@ -190,7 +149,7 @@ static bool take_block(struct sampler *sampler, struct reader_query *query, cons
     while (!sampler->stopped && sampleblock_next(&block, &sample)) {
         struct query_point point = {.feed = feed, .at = sample.at, .value = sample.value, .run = run};
         point.utc.ns = utc_at(&ends, sample.at.ns);
-        take_point(sampler, &point);
+        hand(sampler, &point);
     }
     return true;
 }
@@ -214,7 +173,6 @@ static int64_t take_series(struct store_reader *reader, struct sampler *sampler,
     bool sound = true;
     while (sound && !sampler->stopped && reader_row(&query))
         sound = take_block(sampler, &query, feed);
-    hand_part(sampler);
     int64_t rows = reader_end(&query);
     if (!sound)
         return store_error_set(
@@ -252,16 +210,14 @@ static int64_t take_telemetry(struct store_reader *reader, struct sampler *sampl
 int64_t query_telemetry(struct store_reader *reader, const struct query_telemetry *want, query_point_row *row,
                         void *ctx)
 {
-    struct sampler sampler = {.want = want, .row = row, .ctx = ctx, .part = -1};
+    struct sampler sampler = {.want = want, .row = row, .ctx = ctx};
     return take_telemetry(reader, &sampler);
 }
 
 int64_t query_extremes(struct store_reader *reader, const struct query_telemetry *want,
                        struct query_extremes *out)
 {
-    struct query_telemetry every = *want;
-    struct sampler sampler = {.want = &every, .row = widen_by_point, .ctx = out, .extremes = out, .part = -1};
-    every.parts = 0;
+    struct sampler sampler = {.want = want, .row = widen_by_point, .ctx = out, .extremes = out};
     *out = (struct query_extremes){0};
     int64_t result = take_telemetry(reader, &sampler);
     return result < 0 ? result : 0;

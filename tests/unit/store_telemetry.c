@@ -43,10 +43,9 @@ static struct points *get(struct fixture *f, const struct query_telemetry *want)
     return &points;
 }
 
-static struct points *get_range(struct fixture *f, const char *channel, int64_t from, int64_t to,
-                                uint32_t parts)
+static struct points *get_range(struct fixture *f, const char *channel, int64_t from, int64_t to)
 {
-    struct query_telemetry want = {.channel = channel, .from = {from}, .to = {to}, .parts = parts};
+    struct query_telemetry want = {.channel = channel, .from = {from}, .to = {to}};
     return get(f, &want);
 }
 
@@ -68,7 +67,7 @@ static void samples_come_back_as_they_went_in(void **state)
     fixture_open(f);
     put_depths(f, 0, 2000);
     flush(f);
-    struct points *points = get_range(f, "vehicle.depth_m", T0, T0 + 200 * NS_PER_S, 0);
+    struct points *points = get_range(f, "vehicle.depth_m", T0, T0 + 200 * NS_PER_S);
     assert_int_equal(points->count, 2000);
     for (int i = 0; i < 2000; i++) {
         assert_true(points->of[i].value == depth_at(i));
@@ -90,7 +89,7 @@ static void awkward_values_are_kept_and_impossible_ones_dropped(void **state)
     put(f, "x.odd", "lab", 8, T0 + 8, NAN);
     put(f, "x.odd", "lab", 9, T0 + 9, INFINITY);
     flush(f);
-    struct points *points = get_range(f, "x.odd", T0, T0 + 100, 0);
+    struct points *points = get_range(f, "x.odd", T0, T0 + 100);
     assert_int_equal(points->count, 7);
     for (int i = 0; i < 7; i++)
         assert_memory_equal(&points->of[i].value, &values[i], sizeof(double));
@@ -103,14 +102,14 @@ static void a_range_includes_its_ends_and_nothing_else(void **state)
     put_depths(f, 0, 3000);
     flush(f);
     int64_t from = T0 + 700 * 100 * NS_PER_MS, to = T0 + 1500 * 100 * NS_PER_MS;
-    struct points *points = get_range(f, "vehicle.depth_m", from, to, 0);
+    struct points *points = get_range(f, "vehicle.depth_m", from, to);
     assert_int_equal(points->count, 801);
     assert_int_equal(points->of[0].utc.ns, from);
     assert_int_equal(points->of[800].utc.ns, to);
-    assert_int_equal(get_range(f, "vehicle.depth_m", T0 - 5, T0 - 1, 0)->count, 0);
-    assert_int_equal(get_range(f, "vehicle.depth_m", T0 + 300 * NS_PER_S, INT64_MAX, 0)->count, 0);
-    assert_int_equal(get_range(f, "vehicle.depth_m", INT64_MIN, INT64_MAX, 0)->count, 3000);
-    assert_int_equal(get_range(f, "vehicle.altitude_m", T0, T0 + NS_PER_S, 0)->count, 0);
+    assert_int_equal(get_range(f, "vehicle.depth_m", T0 - 5, T0 - 1)->count, 0);
+    assert_int_equal(get_range(f, "vehicle.depth_m", T0 + 300 * NS_PER_S, INT64_MAX)->count, 0);
+    assert_int_equal(get_range(f, "vehicle.depth_m", INT64_MIN, INT64_MAX)->count, 3000);
+    assert_int_equal(get_range(f, "vehicle.altitude_m", T0, T0 + NS_PER_S)->count, 0);
 }
 
 static void channels_and_feeds_are_kept_apart(void **state)
@@ -123,7 +122,7 @@ static void channels_and_feeds_are_kept_apart(void **state)
         put(f, "vehicle.altitude_m", "nav", i, T0 + i, 5000 + i);
     }
     flush(f);
-    struct points *points = get_range(f, "vehicle.depth_m", T0, T0 + 1000, 0);
+    struct points *points = get_range(f, "vehicle.depth_m", T0, T0 + 1000);
     assert_int_equal(points->count, 200);
     assert_string_equal(points->feed[0], "ctd"); /* one feed after the other */
     assert_true(points->of[0].value == 1000);
@@ -162,33 +161,6 @@ static void channels_are_listed_for_a_range(void **state)
     assert_string_equal(out, "ship.heading_deg gyro 2 181.5..182.5 10..20;");
     assert_int_equal(query_channels(reader, (utc_ns){T0}, (utc_ns){T0 + 9000}, note_channel, out), 2);
     store_reader_close(reader);
-}
-
-/* One spike among 36,000 samples must be seen in a plot 500 points wide. */
-static void parts_keep_every_spike(void **state)
-{
-    struct fixture *f = *state;
-    fixture_open(f);
-    put_depths(f, 0, 20000);
-    put(f, "vehicle.depth_m", "nav", 20000 * 100 * NS_PER_MS, T0 + 20000 * 100 * NS_PER_MS, 9999);
-    put_depths(f, 20001, 36000);
-    flush(f);
-    int64_t to = T0 + 3600 * NS_PER_S - 1;
-    struct points *points = get_range(f, "vehicle.depth_m", T0, to, 500);
-    assert_true(points->count <= 1000);
-    assert_true(points->count > 900);
-    double highest = 0, lowest = 1e9, true_lowest = 1e9;
-    for (size_t i = 0; i < points->count; i++) {
-        highest = fmax(highest, points->of[i].value);
-        lowest = fmin(lowest, points->of[i].value);
-        if (i > 0)
-            assert_true(points->of[i].utc.ns > points->of[i - 1].utc.ns);
-    }
-    for (int i = 0; i < 36000; i++)
-        true_lowest = fmin(true_lowest, depth_at(i));
-    assert_true(highest == 9999);
-    assert_true(lowest == true_lowest);
-    assert_int_equal(get_range(f, "vehicle.depth_m", T0, to, 1)->count, 2);
 }
 
 /* The same as by every sample, wherever the range begins and ends within blocks. */
@@ -247,7 +219,7 @@ static void utc_follows_drift_and_steps(void **state)
         put(f, "vehicle.depth_m", "nav", at, utc[i], i);
     }
     flush(f);
-    struct points *points = get_range(f, "vehicle.depth_m", INT64_MIN, INT64_MAX, 0);
+    struct points *points = get_range(f, "vehicle.depth_m", INT64_MIN, INT64_MAX);
     assert_int_equal(points->count, 3000);
     for (int i = 0; i < 3000; i++)
         assert_true(llabs(points->of[i].utc.ns - utc[i]) <= 1000);
@@ -261,7 +233,7 @@ static void samples_out_of_order_are_all_there(void **state)
     for (int i = 0; i < 9; i++)
         put(f, "vehicle.lat_deg", "usbl", order[i] * NS_PER_S, T0 + order[i] * NS_PER_S, order[i]);
     flush(f);
-    struct points *points = get_range(f, "vehicle.lat_deg", T0, T0 + 60 * NS_PER_S, 0);
+    struct points *points = get_range(f, "vehicle.lat_deg", T0, T0 + 60 * NS_PER_S);
     assert_int_equal(points->count, 9);
     double sum = 0;
     for (size_t i = 0; i < 9; i++) {
@@ -336,7 +308,7 @@ static void a_restart_opens_new_blocks(void **state)
     assert_string_equal(
         ask(f->path, "SELECT id || ' ' || run || ' ' || series || ' ' || samples FROM telemetry"),
         "1 1 1 10|2 2 1 10");
-    assert_int_equal(get_range(f, "vehicle.depth_m", T0, INT64_MAX, 0)->count, 20);
+    assert_int_equal(get_range(f, "vehicle.depth_m", T0, INT64_MAX)->count, 20);
 }
 
 /* Offline work waits for room: nothing is shed although far more comes than fits. */
@@ -357,7 +329,7 @@ static void offline_work_sheds_nothing(void **state)
     assert_int_equal(counts.samples_shed, 0);
     assert_int_equal(counts.observations_shed, 0);
     assert_int_equal(counts.samples, 15000);
-    assert_int_equal(get_range(f, "vehicle.depth_m", T0, INT64_MAX, 0)->count, 15000);
+    assert_int_equal(get_range(f, "vehicle.depth_m", T0, INT64_MAX)->count, 15000);
     assert_string_equal(ask(f->path, "SELECT count(*) FROM clock_observation"), "10000");
 }
 
@@ -430,7 +402,6 @@ int main(void)
         STORE_TEST(a_range_includes_its_ends_and_nothing_else),
         STORE_TEST(channels_and_feeds_are_kept_apart),
         STORE_TEST(channels_are_listed_for_a_range),
-        STORE_TEST(parts_keep_every_spike),
         STORE_TEST(extremes_are_those_of_every_sample),
         STORE_TEST(a_reader_stops_when_told),
         STORE_TEST(utc_follows_drift_and_steps),
