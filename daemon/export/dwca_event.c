@@ -2,6 +2,7 @@
 #include "export/dwca.h"
 
 #include "core/event.h"
+#include "export/decimal.h"
 #include "export/dwca_reach.h"
 #include "export/path.h"
 #include "export/stands.h"
@@ -135,9 +136,13 @@ static void append(struct footprint *print, const char *text)
 
 static void append_vertex(struct footprint *print, double lat_deg, double lon_deg)
 {
-    char text[64];
-    snprintf(text, sizeof text, "%s%.6f %.6f", print->vertices > 0 ? ", " : "", lon_deg, lat_deg);
-    append(print, text);
+    char lon[DECIMAL_SIZE], lat[DECIMAL_SIZE];
+    decimal_put(lon, lon_deg, 6);
+    decimal_put(lat, lat_deg, 6);
+    append(print, print->vertices > 0 ? ", " : "");
+    append(print, lon);
+    append(print, " ");
+    append(print, lat);
     print->vertices++;
     print->left_out = false;
 }

@@ -112,11 +112,31 @@ const struct dwctable dwctables[DWC_TABLES] = {
     {"extendedmeasurementorfact.txt", OBIS "ExtendedMeasurementOrFact", false, MEASUREMENT_TERMS},
     {"resourcerelationship.txt", DWC "ResourceRelationship", false, RELATION_TERMS}};
 
+static void put_down(struct dwcrow *row)
+{
+    fwrite(row->bytes, 1, row->used, row->rows);
+    row->used = 0;
+}
+
+static void put(struct dwcrow *row, const char *bytes, size_t len)
+{
+    if (len > sizeof row->bytes - row->used)
+        put_down(row);
+    if (len > sizeof row->bytes) {
+        fwrite(bytes, 1, len, row->rows);
+        return;
+    }
+    memcpy(row->bytes + row->used, bytes, len);
+    row->used += len;
+}
+
 bool dwcrow_open(struct dwcrow *row, enum dwctable_which which)
 {
-    *row = (struct dwcrow){.rows = spool_open(), .table = &dwctables[which]};
+    row->rows = spool_open();
     if (row->rows == NULL)
         return false;
+    row->table = &dwctables[which];
+    row->columns = row->at = row->used = 0;
     while (row->table->terms[row->columns] != NULL)
         row->columns++;
     for (size_t i = 0; i < row->columns; i++)
@@ -136,7 +156,8 @@ bool dwcrow_pour(struct dwcrow *row, struct dwczip *zip)
 {
     char bytes[32768];
     size_t len;
-    if (ferror(row->rows) != 0 || fseek(row->rows, 0, SEEK_SET) != 0) /* which writes what waits */
+    put_down(row);
+    if (ferror(row->rows) != 0 || fseek(row->rows, 0, SEEK_SET) != 0)
         return false;
     dwczip_entry(zip, row->table->file);
     while ((len = fread(bytes, 1, sizeof bytes, row->rows)) > 0)
@@ -158,13 +179,13 @@ void dwcrow_text(struct dwcrow *row, const char *text)
     char unit[PLAIN_UNIT];
     assert(row->at < row->columns);
     if (row->at++ > 0)
-        putc('\t', row->rows);
+        put(row, "\t", 1);
     do {
         size_t len = printable(text);
-        fwrite(text, 1, len, row->rows);
+        put(row, text, len);
         text = plain_next(text + len, unit);
         if (text != NULL)
-            fputs(unit, row->rows);
+            put(row, unit, strlen(unit));
     } while (text != NULL);
 }
 
@@ -204,7 +225,7 @@ void dwcrow_utc(struct dwcrow *row, utc_ns utc)
 void dwcrow_end(struct dwcrow *row)
 {
     assert(row->at == row->columns);
-    putc('\n', row->rows);
+    put(row, "\n", 1);
     row->at = 0;
 }
 

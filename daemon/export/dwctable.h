@@ -39,6 +39,8 @@ struct dwcrow {
     FILE *rows;
     const struct dwctable *table;
     size_t columns, at;
+    size_t used; /* of what is not yet in the file */
+    char bytes[8192];
 };
 
 /* Writes the table's header. False: there is no temporary file to be had, errno says why. After both dwcrow_close(). */

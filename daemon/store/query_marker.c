@@ -5,7 +5,7 @@
 
 /* clang-format off */
 #define COLUMNS                                                                                                       \
-    "n.seq, n.dive, n.number, n.ref, n.struck, n.settlings, m.mono_ns, m.mono_bound_ns, m.utc_ns, m.utc_bound_ns, m.clock, "      \
+    "n.seq, n.dive, n.number, n.struck, n.settlings, m.mono_ns, m.mono_bound_ns, m.utc_ns, m.utc_bound_ns, m.clock, "      \
     "n.origin, n.seat, n.who, n.pad, n.pad_boot, n.press_seq, n.tick_us, n.key, n.gesture, n.kind, n.label, n.term, n.lead_ns, "  \
     "n.note, n.entered_by, n.phase, n.container, n.gear, n.capacity, n.target, n.instead_of, n.sighting, n.object, n.advice, n.settled, "                     \
     "n.mono_ns, n.mono_bound_ns, n.utc_ns, n.utc_bound_ns, n.clock, "                                                             \
@@ -99,7 +99,7 @@ static void take_marker(struct sql_take *take, struct query_marker *row)
     row->seq = sql_take_int(take);
     TAKE_TEXT(take, row->dive);
     marker->number = sql_take_number(take);
-    TAKE_TEXT(take, row->ref);
+    entry_ref(row->ref, row->dive, 'M', marker->number);
     row->struck = sql_take_bool(take);
     row->settlings = sql_take_number(take);
     row->as_pressed = reader_take_when(take);
