@@ -7,23 +7,12 @@
 #define BELLROPE_EXPORT_WAY_H
 
 #include "export/path.h"
-
-#define WAY_POINTS 1024 /* in memory at a time */
-
-/* A fix as it is kept. */
-struct way_point {
-    utc_ns utc;
-    double lat_deg, lon_deg, uncertainty_m;
-    bool new_run;
-};
+#include "export/timefile.h"
 
 struct way {
     struct export_job *job;
-    struct way_point *points; /* WAY_POINTS of them, from `loaded` on; NULL: not open */
-    int fd;                   /* all of them, in order of time */
-    int64_t count, loaded;
+    struct timefile *points; /* NULL: not open */
     utc_ns from, to;
-    bool failed;
 };
 
 /* Walks from `from` to `to`, draws that and keeps it. 0, or -1 with a sentence in job->why; after both way_close(). */
