@@ -4,28 +4,9 @@
 #   sh access_socket.sh BUILD
 set -eu
 build=$(cd "$1" && pwd)
-for program in bellroped bellrope; do
-    [ -x "$build/$program" ] || { echo "skipped: $build/$program is not built"; exit 77; }
-done
-command -v python3 >/dev/null 2>&1 || { echo "skipped: python3 is not installed"; exit 77; }
+. "$(dirname "$0")/daemon_common"
+daemon_folder access python3
 
-dir=$(mktemp -d "${TMPDIR:-/tmp}/bellrope-access.XXXXXX")
-pid=
-clean() {
-    status=$?
-    trap - EXIT
-    [ -z "$pid" ] || kill -9 "$pid" 2>/dev/null || true
-    rm -rf "$dir"
-    exit "$status"
-}
-trap clean EXIT
-cd "$dir"
-
-fail() {
-    echo "FAILED: $*" >&2
-    [ ! -e daemon.log ] || tail -n 20 daemon.log >&2
-    exit 1
-}
 refused() { # refused TEXT: the configuration a.ini is not started with, and this is said
     got=0
     "$build/bellroped" --config a.ini >out.log 2>&1 || got=$?

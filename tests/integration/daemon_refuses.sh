@@ -4,28 +4,8 @@
 #   sh daemon_refuses.sh BUILD
 set -eu
 build=$(cd "$1" && pwd)
-for program in bellroped bellrope; do
-    [ -x "$build/$program" ] || { echo "skipped: $build/$program is not built"; exit 77; }
-done
-command -v sqlite3 >/dev/null 2>&1 || { echo "skipped: sqlite3 is not installed"; exit 77; }
-
-dir=$(mktemp -d "${TMPDIR:-/tmp}/bellrope-refuses.XXXXXX")
-pid=
-clean() {
-    status=$?
-    trap - EXIT
-    [ -z "$pid" ] || kill -9 "$pid" 2>/dev/null || true
-    rm -rf "$dir"
-    exit "$status"
-}
-trap clean EXIT
-cd "$dir"
-
-fail() {
-    echo "FAILED: $*" >&2
-    tail -n 20 "$dir"/*.log >&2
-    exit 1
-}
+. "$(dirname "$0")/daemon_common"
+daemon_folder refuses sqlite3
 
 # expect CODE TEXT ARGUMENT...: how bellroped ends, and what it must have said
 expect() {
