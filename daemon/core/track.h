@@ -133,6 +133,10 @@ struct track_point {
 size_t track_smooth(const struct track_options *options, const struct track_fix *fixes, size_t count,
                     struct track_point *out);
 
+/* The same where only points in [from, to] are wanted and the others are there for their sake: of those, `at` and `run` alone are meant. */
+size_t track_smooth_part(const struct track_options *options, const struct track_fix *fixes, size_t count,
+                         mono_ns from, mono_ns to, struct track_point *out);
+
 struct track_distance {
     double length_m;
     double

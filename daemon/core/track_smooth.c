@@ -123,20 +123,32 @@ static size_t end_of_run(const struct track_point *points, size_t count, size_t 
     return last;
 }
 
-size_t track_smooth(const struct track_options *options, const struct track_fix *fixes, size_t count,
-                    struct track_point *out)
+/* The first of the points not before the instant. */
+static size_t first_from(const struct track_point *points, size_t count, mono_ns from)
+{
+    size_t first = 0;
+
+    while (first < count && points[first].at.ns < from.ns) {
+        first++;
+    }
+    return first;
+}
+
+size_t track_smooth_part(const struct track_options *options, const struct track_fix *fixes, size_t count,
+                         mono_ns from, mono_ns to, struct track_point *out)
 {
     struct forward f = {.options = options, .fixes = fixes, .points = out};
 
     for (size_t i = 0; i < count;) {
         i = take(&f, i);
     }
-    for (size_t first = 0; first < f.count;) {
+    size_t wanted = first_from(out, f.count, from);
+    for (size_t first = wanted; first < f.count && out[first].at.ns <= to.ns;) {
         size_t last = end_of_run(out, f.count, first);
         smooth_run(out, first, last, options->acceleration_psd);
         first = last + 1;
     }
-    for (size_t i = 0; i < f.count; i++) {
+    for (size_t i = wanted; i < f.count && out[i].at.ns <= to.ns; i++) {
         struct track_point *point = &out[i];
         geo_from_plane(&f.plane, point->state.north_m, point->state.east_m, &point->lat_deg, &point->lon_deg);
         point->uncertainty_m = track_uncertainty_m(&point->state);
@@ -144,6 +156,12 @@ size_t track_smooth(const struct track_options *options, const struct track_fix 
         point->east_m_s = point->state.east_m_s;
     }
     return f.count;
+}
+
+size_t track_smooth(const struct track_options *options, const struct track_fix *fixes, size_t count,
+                    struct track_point *out)
+{
+    return track_smooth_part(options, fixes, count, (mono_ns){INT64_MIN}, (mono_ns){INT64_MAX}, out);
 }
 
 /* ---- lengths ---- */

@@ -99,7 +99,8 @@ static void smooth(struct path *path, bool last)
     int64_t first_ns = path->fix[path->before].at.ns, last_ns = path->fix[core_end - 1].at.ns;
     struct track_options options;
     track_options_default(&options);
-    size_t points = track_smooth(&options, path->fix, path->count, path->point);
+    size_t points = track_smooth_part(&options, path->fix, path->count, (mono_ns){first_ns},
+                                      (mono_ns){last_ns}, path->point);
     size_t fix = 0;
     for (size_t i = 0; i < points; i++) {
         const struct track_point *from = &path->point[i];

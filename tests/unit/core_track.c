@@ -443,6 +443,38 @@ static void runs_are_kept_apart(void **state)
     assert_true(track_point_at(points, made, (mono_ns){211 * NS_PER_S}, &p));
 }
 
+/* Over two runs, from and to any instant: in the range bit for bit what the whole has there. */
+static void a_part_is_as_in_the_whole(void **state)
+{
+    enum { COUNT = 120 };
+    static struct track_fix fixes[COUNT];
+    static struct track_point whole[COUNT], part[COUNT];
+    struct track_options options;
+
+    (void)state;
+    track_options_default(&options);
+    for (int i = 0; i < COUNT; i++) {
+        fixes[i] = fix_at(2.0 * i + (i < 60 ? 0 : 150), 1.0 * i + normal(), normal());
+    }
+    size_t made = track_smooth(&options, fixes, COUNT, whole);
+    for (int from_s = -1; from_s < 400; from_s += 13) {
+        for (int to_s = from_s; to_s < 430; to_s += 7) {
+            mono_ns from = {from_s * NS_PER_S}, to = {to_s * NS_PER_S};
+            assert_int_equal(track_smooth_part(&options, fixes, COUNT, from, to, part), made);
+            for (size_t i = 0; i < made; i++) {
+                assert_int_equal(part[i].at.ns, whole[i].at.ns);
+                assert_int_equal(part[i].run, whole[i].run);
+                if (whole[i].at.ns < from.ns || whole[i].at.ns > to.ns) {
+                    continue;
+                }
+                assert_true(part[i].lat_deg == whole[i].lat_deg && part[i].lon_deg == whole[i].lon_deg);
+                assert_true(part[i].uncertainty_m == whole[i].uncertainty_m);
+                assert_true(part[i].north_m_s == whole[i].north_m_s);
+            }
+        }
+    }
+}
+
 static void across_the_date_line(void **state)
 {
     static struct track_fix fixes[50];
@@ -515,6 +547,7 @@ int main(int argc, char **argv)
         cmocka_unit_test(lengths_and_their_errors),
         cmocka_unit_test(claimed_error_of_a_length_is_its_spread),
         cmocka_unit_test(runs_are_kept_apart),
+        cmocka_unit_test(a_part_is_as_in_the_whole),
         cmocka_unit_test(across_the_date_line),
     };
 
