@@ -8,6 +8,7 @@
 #include <string.h>
 
 #define STRETCH_NS (1200 * NS_PER_S)
+#define STRETCHES_MOST 2000 /* a month; what lasts longer, markers made without a dive say, is mostly empty */
 /* Depth and uncertainty go with a fix where they are no older than this. */
 #define BESIDE_NS (10 * NS_PER_S)
 /* What belongs to one instant in a derived value is no further apart than this. */
@@ -327,8 +328,10 @@ static void take_stretch(struct walk *walk, int64_t from_ns, int64_t to_ns)
 static int walk_all(struct walk *walk)
 {
     const struct report_data *data = walk->data;
+    int64_t share_ns = (data->to.ns - data->from.ns) / STRETCHES_MOST;
+    int64_t stretch_ns = share_ns > STRETCH_NS ? share_ns : STRETCH_NS;
     for (int64_t at_ns = data->from.ns, next_ns; at_ns <= data->to.ns; at_ns = next_ns) {
-        next_ns = data->to.ns - at_ns < STRETCH_NS ? data->to.ns + 1 : at_ns + STRETCH_NS;
+        next_ns = data->to.ns - at_ns < stretch_ns ? data->to.ns + 1 : at_ns + stretch_ns;
         int64_t first_ns = at_ns - lag_ns(walk) - BESIDE_NS, last_ns = next_ns + SAME_NS;
         if (window_load(&walk->window, first_ns > data->from.ns ? first_ns : data->from.ns,
                         last_ns < data->to.ns ? last_ns : data->to.ns) != 0)
