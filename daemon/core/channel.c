@@ -215,6 +215,17 @@ RARE static enum channel_verdict insert(struct channel_series *series, int64_t a
     return CHANNEL_ADDED;
 }
 
+/* Not inlined, or gcc works out where the series lies again for each of its fields. */
+__attribute__((noinline)) static enum channel_verdict put(struct channel_series *series, int64_t at_ns,
+                                                          double value, double second)
+{
+    if (at_ns <= series->newest_ns && series->count > 0) {
+        return insert(series, at_ns, value, second);
+    }
+    append(series, (struct channel_sample){.at_ns = at_ns, .value = value, .second = second});
+    return CHANNEL_ADDED;
+}
+
 /* ---- feeds and sources ---- */
 
 void channel_set_init(struct channel_set *set)
@@ -342,15 +353,10 @@ static enum channel_verdict store(struct channel_set *set, int id, uint8_t feed,
     if (found == 0) {
         return store_first(set, id, feed, at_ns, value, second);
     }
-    struct channel_series *series = &set->series[found - 1];
     if (arrived > set->newest_arrival_ns) {
         set->newest_arrival_ns = arrived;
     }
-    if (at_ns <= series->newest_ns && series->count > 0) {
-        return insert(series, at_ns, value, second);
-    }
-    append(series, (struct channel_sample){.at_ns = at_ns, .value = value, .second = second});
-    return CHANNEL_ADDED;
+    return put(&set->series[found - 1], at_ns, value, second);
 }
 
 static enum channel_who who_of(int id)

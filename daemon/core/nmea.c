@@ -1,13 +1,8 @@
 /*
- * nmea: from a line to a sentence (see nmea.h).
+ * nmea: from a line to a sentence (see nmea.h). The fields are read by nmea_field.h.
  *
- * Fields are read left to right by a cursor that stops at ',' or '*'. The '*' before the checksum is so the sentinel of every
- * loop and no length is compared per byte; a line accepted without a checksum is copied once and gets one.
- *
- * Where a field begins must not wait for anything: not for arithmetic on the field before (branches are predicted, sums are not), and not for
- * memory. So a cursor is a value that lives in registers: what takes its address is inlined, what is called takes it and returns it.
- *
- * Rejected: splitting into an array of fields first (a second pass over the bytes), and strtod (slow, and it obeys the locale).
+ * A line accepted without a checksum is copied once and gets a '*', at which its last field ends. Rejected: splitting into an array of fields first
+ * (a second pass over the bytes; their places, kept in memory, are waited for), and strtod (slow, and it obeys the locale).
  */
 #include "core/nmea.h"
 
@@ -15,344 +10,11 @@
 
 #include "core/bytes16.h"
 #include "core/lines.h"
+#include "core/nmea_field.h"
 
-/* A sentence with a field that cannot be read goes on at a star of its own, `spoilt`: further fields are empty. */
-struct cursor {
-    const char *at;
-    const char *star; /* the '*' that ends the last field; STAR_ROOM bytes can be read there */
-};
+#define RARE static __attribute__((noinline)) /* kept out of the short way that nearly every line takes */
 
-enum { STAR_ROOM = 3 }; /* "*hh" */
-
-static const char spoilt[STAR_ROOM] = {'*'};
-
-static const double power_of_ten[] = {1e0,  1e1,  1e2,  1e3,  1e4,  1e5,  1e6,  1e7,  1e8, 1e9,
-                                      1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18};
-static const int32_t nano_scale[] = {1000000000, 100000000, 10000000, 1000000, 100000,
-                                     10000,      1000,      100,      10,      1};
-
-enum { DIGITS_MAX = 18, NANO_DIGITS = 9 };
-
-#define INLINE static inline __attribute__((always_inline))
-#define RARE static __attribute__((noinline)) /* kept out of the short way that nearly every field takes */
-
-/* ---- fields ---- */
-
-INLINE bool ends(char c)
-{
-    return c == ',' || c == '*';
-}
-
-/* 0 to 9; more for what is no digit. */
-INLINE unsigned digit(const char *at)
-{
-    return (unsigned)(uint8_t)*at - '0';
-}
-
-INLINE bool is_digit(char c)
-{
-    return digit(&c) < 10U;
-}
-
-INLINE void spoil(struct cursor *c)
-{
-    *c = (struct cursor){spoilt, spoilt};
-}
-
-/* Leaves the field at `at`: past the comma, or on the '*', where all further fields are empty. Anything else spoils the sentence. */
-INLINE void leave(struct cursor *c, const char *at)
-{
-    if (*at == ',') {
-        c->at = at + 1;
-    } else if (*at == '*') {
-        c->at = at;
-    } else {
-        spoil(c);
-    }
-}
-
-static size_t length(const char *field)
-{
-    size_t len = 0;
-
-    while (!ends(field[len])) {
-        len++;
-    }
-    return len;
-}
-
-static const char *skip_blanks(const char *at)
-{
-    while (*at == ' ') {
-        at++;
-    }
-    return at;
-}
-
-INLINE void skip(struct cursor *c)
-{
-    leave(c, c->at + length(c->at));
-}
-
-/* Digits from `at` on, added to *mantissa; overflow is caught by their count. */
-INLINE const char *digits(const char *at, uint64_t *mantissa)
-{
-    uint64_t value = *mantissa;
-
-    for (unsigned d = digit(at); d < 10U; d = digit(++at)) {
-        value = value * 10U + d;
-    }
-    *mantissa = value;
-    return at;
-}
-
-/* Two numbers of two digits each; false if there are not four digits. `at` must lie before the star. */
-INLINE bool two_pairs(const char *at, unsigned *first, unsigned *second)
-{
-    uint32_t four;
-
-    memcpy(&four, at, sizeof four);
-#if __BYTE_ORDER__ == __ORDER_BIG_ENDIAN__
-    four = __builtin_bswap32(four);
-#endif
-    four ^= 0x30303030U;
-    if ((((four + 0x76767676U) | four) & 0x80808080U) != 0) { /* some byte is above 9 */
-        return false;
-    }
-    four = four * 10U + (four >> 8);
-    *first = four & 0xffU;
-    *second = four >> 16 & 0xffU;
-    return true;
-}
-
-/* A decimal number from its first digit or its point on. */
-struct decimal {
-    const char *end; /* NULL: it is none, or has too many digits */
-    double value;
-};
-
-INLINE struct decimal unsigned_decimal(const char *first)
-{
-    uint64_t mantissa = 0;
-    const char *at = digits(first, &mantissa);
-    ptrdiff_t count = at - first, decimals = 0;
-
-    if (*at == '.') {
-        const char *point = ++at;
-        at = digits(at, &mantissa);
-        decimals = at - point;
-        count += decimals;
-    }
-    if (count == 0 || count > DIGITS_MAX) {
-        return (struct decimal){.end = NULL};
-    }
-    /* The signed conversion is one instruction. */
-    return (struct decimal){.end = at, .value = (double)(int64_t)mantissa / power_of_ten[decimals]};
-}
-
-static struct decimal plain_decimal(const char *at)
-{
-    if (*at == '-') {
-        struct decimal found = unsigned_decimal(at + 1);
-        found.value = 0.0 - found.value; /* never -0 */
-        return found;
-    }
-    return unsigned_decimal(at);
-}
-
-/* A number as rarely written, the last of a sentence, or none. */
-RARE struct cursor other_number(struct cursor c, double *out, bool *known)
-{
-    const char *at = skip_blanks(c.at);
-
-    *known = false;
-    if (ends(*at)) {
-        leave(&c, at);
-        return c;
-    }
-    struct decimal found = plain_decimal(at + (*at == '+' && at[1] != '-'));
-    if (found.end == NULL) {
-        spoil(&c);
-        return c;
-    }
-    leave(&c, skip_blanks(found.end));
-    *out = found.value;
-    *known = true;
-    return c;
-}
-
-/* A decimal number; false if the field is empty. */
-INLINE bool number(struct cursor *c, double *out)
-{
-    const struct decimal found = plain_decimal(c->at);
-    bool known;
-
-    if (found.end != NULL && *found.end == ',') {
-        c->at = found.end + 1;
-        *out = found.value;
-        return true;
-    }
-    *c = other_number(*c, out, &known);
-    return known;
-}
-
-RARE struct cursor other_whole(struct cursor c, int *out, bool *known)
-{
-    uint64_t value = 0;
-    const char *first = skip_blanks(c.at);
-    const char *at = digits(first, &value);
-
-    *known = at != first;
-    if (at - first > NANO_DIGITS) {
-        spoil(&c);
-        return c;
-    }
-    leave(&c, skip_blanks(at));
-    *out = (int)value;
-    return c;
-}
-
-/* A whole number without sign, of at most nine digits; false if the field is empty. */
-INLINE bool whole(struct cursor *c, int *out)
-{
-    uint64_t value = 0;
-    const char *at = digits(c->at, &value);
-    bool known;
-
-    if (*at == ',' && at != c->at && at - c->at <= NANO_DIGITS) {
-        c->at = at + 1;
-        *out = (int)value;
-        return true;
-    }
-    *c = other_whole(*c, out, &known);
-    return known;
-}
-
-/* A field of one character; 0 if it is empty. */
-INLINE char letter(struct cursor *c)
-{
-    char found = *c->at;
-
-    if (ends(found)) {
-        leave(c, c->at);
-        return 0;
-    }
-    leave(c, c->at + 1);
-    return found;
-}
-
-RARE struct cursor other_letter(struct cursor c, char wanted)
-{
-    char found = letter(&c);
-
-    if (found != 0 && found != wanted) {
-        spoil(&c);
-    }
-    return c;
-}
-
-/* A unit or reference letter that may be missing but must not be another. */
-INLINE void expect(struct cursor *c, char wanted)
-{
-    if (c->at[0] == wanted && c->at[1] == ',') {
-        c->at += 2;
-    } else {
-        *c = other_letter(*c, wanted);
-    }
-}
-
-/* +1, -1, or 0 if the field is empty. */
-INLINE int sign_of(struct cursor *c, char plus, char minus)
-{
-    char found = letter(c);
-
-    if (found == plus) {
-        return 1;
-    }
-    if (found != 0 && found != minus) {
-        spoil(c);
-    }
-    return found == 0 ? 0 : -1;
-}
-
-/* Fraction digits after a point as 1e-9 units; digits beyond the ninth are read over. */
-INLINE const char *nano_fraction(const char *at, int32_t *out)
-{
-    int32_t value = 0;
-    unsigned high, low;
-
-    *out = 0;
-    if (*at != '.') {
-        return at;
-    }
-    const char *first = ++at;
-    if (is_digit(*at) && two_pairs(at, &high, &low)) {
-        value = (int32_t)(high * 100U + low);
-        at += 4;
-    }
-    while (is_digit(*at) && at - first < NANO_DIGITS) {
-        value = value * 10 + (*at++ - '0');
-    }
-    *out = value * nano_scale[at - first];
-    while (is_digit(*at)) {
-        at++;
-    }
-    return at;
-}
-
-/* Degrees and minutes before the point, as far as there are digits. `usual`: 4 for ddmm, 5 for dddmm. */
-struct minutes {
-    const char *end;
-    unsigned deg, min;
-};
-
-RARE struct minutes other_minutes(const char *at)
-{
-    uint64_t dddmm = 0;
-
-    at = digits(at, &dddmm);
-    return (struct minutes){.end = at, .deg = (unsigned)(dddmm / 100U), .min = (unsigned)(dddmm % 100U)};
-}
-
-INLINE struct minutes whole_minutes(const char *at, int usual)
-{
-    const int hundreds = usual == 5;
-    struct minutes found = {.end = at + usual};
-
-    if (is_digit(at[0]) && is_digit(at[hundreds]) && two_pairs(at + hundreds, &found.deg, &found.min) &&
-        *found.end == '.') {
-        found.deg += hundreds ? digit(at) * 100U : 0U;
-        return found;
-    }
-    return other_minutes(at);
-}
-
-/* dddmm.mmmm and its hemisphere, in 1e-9 degree. False if empty. */
-INLINE bool coordinate(struct cursor *c, unsigned max_deg, char plus, char minus, int64_t *out)
-{
-    const char *first = c->at;
-    const struct minutes found = whole_minutes(first, max_deg == 90 ? 4 : 5);
-    const ptrdiff_t count = found.end - first;
-    int32_t nano = 0;
-    const char *at = nano_fraction(found.end, &nano);
-
-    leave(c, at);
-    int sign = sign_of(c, plus, minus);
-    if (at == first) {
-        return false;
-    }
-    if (count == 0 || count > 5 || sign == 0) {
-        spoil(c);
-        return false;
-    }
-    int64_t nano_minutes = ((int64_t)found.deg * 60 + found.min) * NS_PER_S + nano;
-    if (found.min >= 60 || nano_minutes > max_deg * 60 * NS_PER_S) {
-        spoil(c);
-        return false;
-    }
-    *out = sign * ((nano_minutes + 30) / 60);
-    return true;
-}
+/* ---- parts of sentences ---- */
 
 /* Latitude and longitude; *placed if both are there. */
 static struct cursor position(struct cursor c, struct nmea_sentence *s, bool *placed)
@@ -383,7 +45,7 @@ static struct cursor time_of_day(struct cursor c, struct nmea_sentence *s)
         spoil(&c);
         return c;
     }
-    leave(&c, nano_fraction(at + 6, &s->time_of_day_ns)); /* a seventh digit spoils */
+    leave(&c, nano_fraction(at + 6, false, &s->time_of_day_ns)); /* a seventh digit spoils */
     s->time_of_day_s = (int32_t)(hour * 3600 + minute * 60 + second);
     s->has |= NMEA_HAS_TIME;
     return c;
@@ -724,18 +386,13 @@ static struct cursor read_vbw(struct cursor c, struct nmea_sentence *s)
     return c;
 }
 
-RARE struct cursor name_by_bytes(struct cursor c, char out[NMEA_XDR_NAME_MAX])
+RARE struct cursor other_name(struct cursor c, char out[NMEA_XDR_NAME_MAX])
 {
-    const char *at = c.at;
-    size_t len = 0;
+    const size_t len = length(c.at);
 
-    for (; !ends(*at); at++) {
-        if (len < NMEA_XDR_NAME_MAX - 1) {
-            out[len++] = *at;
-        }
-    }
-    out[len] = '\0';
-    leave(&c, at);
+    memset(out, 0, NMEA_XDR_NAME_MAX);
+    memcpy(out, c.at, len < NMEA_XDR_NAME_MAX ? len : NMEA_XDR_NAME_MAX - 1);
+    leave(&c, c.at + len);
     return c;
 }
 
@@ -751,28 +408,30 @@ INLINE void name(struct cursor *c, char out[NMEA_XDR_NAME_MAX])
             return;
         }
     }
-    *c = name_by_bytes(*c, out);
+    *c = other_name(*c, out);
 }
 
 static struct cursor read_xdr(struct cursor c, struct nmea_sentence *s)
 {
     struct nmea_xdr beyond = {.type = 0};
+    int count = 0;
 
-    while (*c.at != '*') {
-        bool room = s->xdr_count < NMEA_XDR_MAX;
-        struct nmea_xdr *x = room ? &s->xdr[s->xdr_count] : &beyond;
+    for (; *c.at != '*'; count++) {
+        struct nmea_xdr *x = count < NMEA_XDR_MAX ? &s->xdr[count] : &beyond;
         x->type = letter(&c);
         x->known = number(&c, &x->value);
         x->unit = letter(&c);
         name(&c, x->name);
-        s->xdr_count += room;
-        s->xdr_dropped += !room;
-        s->has |= x->known && room ? (uint32_t)NMEA_HAS_XDR : 0U;
+        s->has |= x->known && x != &beyond ? (uint32_t)NMEA_HAS_XDR : 0U;
     }
+    s->xdr_count = count < NMEA_XDR_MAX ? count : NMEA_XDR_MAX;
+    s->xdr_dropped = count - s->xdr_count;
     return c;
 }
 
 /* ---- the line ---- */
+
+enum { ADDRESS_LEN = 6 }; /* "$GPGGA" */
 
 typedef struct cursor read_fn(struct cursor c, struct nmea_sentence *s);
 
@@ -834,14 +493,19 @@ static enum nmea_verdict read_body(const char *start, const char *star, struct n
         return NMEA_MALFORMED;
     }
     /* P opens a maker's own sentences, whose letters mean nothing here. */
-    if (star - start < 6 || !ends(start[6]) || start[0] == '!' || start[1] == 'P') {
+    if (star - start < ADDRESS_LEN || start[0] == '!' || start[1] == 'P') {
         return NMEA_UNKNOWN;
     }
     const struct layout *layout = layout_of(start + 3);
     if (layout == NULL) {
         return NMEA_UNKNOWN;
     }
-    struct cursor c = {.at = start[6] == ',' ? start + 7 : start + 6, .star = star};
+    struct cursor c = {.at = start + ADDRESS_LEN, .star = star};
+    if (*c.at == ',') {
+        c.at++;
+    } else if (*c.at != '*') {
+        return NMEA_UNKNOWN;
+    }
     out->type = layout->type;
     out->talker[0] = start[1];
     out->talker[1] = start[2];
@@ -854,27 +518,49 @@ static enum nmea_verdict read_body(const char *start, const char *star, struct n
     return (out->has & layout->payload) != 0 ? NMEA_OK : NMEA_NO_DATA;
 }
 
-static uint8_t exclusive_or(const char *from, const char *to)
+/* The exclusive-or of 8, 4, 2 and 1 bytes, as they make up `len`, which is below 16. */
+static uint64_t sum_of_few(const char *from, size_t len)
 {
-    const bool is_long = to - from >= 16;
-    bytes16 bytes = bytes16_none();
-    uint64_t sum = 0;
+    uint64_t sum = 0, eight;
+    uint32_t four;
+    uint16_t two;
 
-    for (; to - from >= 16; from += 16) {
-        bytes = bytes16_xor(bytes, bytes16_load(from));
+    if ((len & 8U) != 0) {
+        memcpy(&eight, from, sizeof eight);
+        sum = eight;
+        from += sizeof eight;
     }
-    if (is_long) {
-        bytes = bytes16_xor(bytes, bytes16_last(bytes16_load(to - 16), (size_t)(to - from)));
-        from = to;
-        sum = bytes16_fold(bytes);
-        sum ^= sum >> 32;
-        sum ^= sum >> 16;
-        sum ^= sum >> 8;
+    if ((len & 4U) != 0) {
+        memcpy(&four, from, sizeof four);
+        sum ^= four;
+        from += sizeof four;
     }
-    for (; from < to; from++) {
-        sum ^= (uint8_t)*from;
+    if ((len & 2U) != 0) {
+        memcpy(&two, from, sizeof two);
+        sum ^= two;
+        from += sizeof two;
     }
-    return (uint8_t)sum;
+    return (len & 1U) != 0 ? sum ^ (uint8_t)*from : sum;
+}
+
+static uint64_t sum_of_many(const char *from, const char *to)
+{
+    const char *last = to - 16;
+    bytes16 sum = bytes16_load(from);
+
+    for (from += 16; from <= last; from += 16) {
+        sum = bytes16_xor(sum, bytes16_load(from));
+    }
+    return bytes16_fold(bytes16_xor(sum, bytes16_last(bytes16_load(last), (size_t)(to - from))));
+}
+
+INLINE uint8_t exclusive_or(const char *from, const char *to)
+{
+    uint64_t sum = to - from < 16 ? sum_of_few(from, (size_t)(to - from)) : sum_of_many(from, to);
+
+    sum ^= sum >> 32;
+    sum ^= sum >> 16;
+    return (uint8_t)(sum ^ sum >> 8);
 }
 
 static int hex(char c)
@@ -887,7 +573,7 @@ static int hex(char c)
 }
 
 /* Whether the two digits behind the star are the exclusive-or of what lies between start and star. Most write them in capitals. */
-static bool sum_is_right(const char *start, const char *star)
+INLINE bool sum_is_right(const char *start, const char *star)
 {
     static const char capital[] = "0123456789ABCDEF";
     const uint8_t sum = exclusive_or(start + 1, star);
@@ -925,7 +611,7 @@ static size_t trimmed(const char *line, size_t len)
 static enum nmea_verdict without_checksum(const char *start, size_t len, const struct nmea_options *options,
                                           struct nmea_sentence *out)
 {
-    char copy[LINES_MAX + STAR_ROOM] = {0};
+    char copy[LINES_MAX + STAR_ROOM];
 
     if (memchr(start, '*', len) != NULL || len > LINES_MAX) {
         return NMEA_MALFORMED; /* a checksum was begun and cut */
@@ -934,8 +620,20 @@ static enum nmea_verdict without_checksum(const char *start, size_t len, const s
         return NMEA_NO_CHECKSUM;
     }
     memcpy(copy, start, len);
-    copy[len] = '*';
+    memcpy(copy + len, spoilt, STAR_ROOM);
     return len < 2 ? NMEA_MALFORMED : read_body(copy, copy + len, out);
+}
+
+/* The checksum is not that of all since `start`. */
+RARE enum nmea_verdict from_latest_start(const char *start, const char *end, struct nmea_sentence *out)
+{
+    const char *star = end - STAR_ROOM;
+
+    if (hex(star[1]) < 0 || hex(star[2]) < 0) {
+        return NMEA_MALFORMED;
+    }
+    start = latest_start(start, end);
+    return sum_is_right(start, star) ? read_body(start, star, out) : NMEA_BAD_CHECKSUM;
 }
 
 enum nmea_verdict nmea_decode(const char *line, size_t len, const struct nmea_options *options,
@@ -953,19 +651,10 @@ enum nmea_verdict nmea_decode(const char *line, size_t len, const struct nmea_op
         return NMEA_MALFORMED;
     }
     const char *end = line + len;
-    const char *star = end - 3;
+    const char *star = end - STAR_ROOM;
     if (star <= start || *star != '*') {
         start = latest_start(start, end);
         return without_checksum(start, (size_t)(end - start), options, out);
     }
-    if (!sum_is_right(start, star)) {
-        if (hex(star[1]) < 0 || hex(star[2]) < 0) {
-            return NMEA_MALFORMED;
-        }
-        start = latest_start(start, end);
-        if (!sum_is_right(start, star)) {
-            return NMEA_BAD_CHECKSUM;
-        }
-    }
-    return read_body(start, star, out);
+    return sum_is_right(start, star) ? read_body(start, star, out) : from_latest_start(start, end, out);
 }

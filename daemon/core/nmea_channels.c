@@ -56,7 +56,7 @@ static void give_heading(struct out *out, const struct nmea_sentence *s, int hea
     }
 }
 
-/* `prefix` is a literal of capital letters, of which a small one differs by one bit: inlined, each is compared without a loop. */
+/* `prefix` is a literal of capital letters, from which small ones differ by one bit: inlined, each is compared without a loop. */
 static inline bool starts_with(const char *name, const char *prefix)
 {
     const size_t len = strlen(prefix);

@@ -51,7 +51,7 @@ files_of() {
     jsonrpc) echo io/jsonrpc.c io/request.c io/utctext.c io/tokens.c ;;
     keyplan) echo core/keyplan.c core/keyplan_set.c core/keyplan_check.c ;;
     ltc) echo io/ltcgain.c io/ltcwords.c core/tcmap.c core/timecode.c ;;
-    nmea) echo core/nmea.c core/nmea_channels.c core/nmea_utc.c core/nmea_values.c core/lines.c ;;
+    nmea) echo core/nmea.c core/nmea_field.h core/nmea_field.c core/nmea_channels.c core/nmea_utc.c core/nmea_values.c core/lines.c ;;
     openname) echo core/openname.c ;;
     pad_receive) echo pad/wire.c pad/pad.c ;;
     sampleblock) echo core/sampleblock.c ;;
