@@ -12,7 +12,6 @@
 #define XMLOUT_DEPTH 32 /* elements open at a time, at most */
 
 struct xmlout;
-typedef struct xmlout xmlTextWriter; /* its name where it is older */
 
 /* Takes what was written; -1: it could not, and gets no more. */
 typedef int xmlout_sink(void *ctx, const char *bytes, int len);
