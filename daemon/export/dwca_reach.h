@@ -30,7 +30,7 @@ struct dwca_reach {
 
 /* Begins with the first point. */
 void dwca_reach_begin(struct dwca_reach *reach, double lat_deg, double lon_deg);
-/* Uncertainties are in metres; a negative one takes as much off, as it always did. */
+/* The uncertainty is in metres, and not negative. */
 void dwca_reach_add(struct dwca_reach *reach, double lat_deg, double lon_deg, double uncertainty_m);
 double dwca_reach_radius(struct dwca_reach *reach);
 
