@@ -94,11 +94,11 @@ static void put_vertex(void *ctx, double lat_deg, double lon_deg, const struct p
     size_t len = (size_t)(put_position(at, lat_deg, lon_deg) - at);
     geo->used += len;
     if (geo->keeping) {
-        struct vertex kept = {.utc = point->utc, .begins = begins, .len = (uint8_t)len};
-        kept.edge = lat_deg != point->lat_deg || lon_deg != point->lon_deg;
-        assert(len <= sizeof kept.text);
-        memcpy(kept.text, at, len);
-        timefile_add(geo->track, &kept);
+        struct vertex *kept = timefile_add(geo->track);
+        *kept = (struct vertex){.utc = point->utc, .begins = begins, .len = (uint8_t)len};
+        kept->edge = lat_deg != point->lat_deg || lon_deg != point->lon_deg;
+        assert(len <= sizeof kept->text);
+        memcpy(kept->text, at, len);
     }
 }
 

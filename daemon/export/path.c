@@ -6,6 +6,7 @@
 
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 enum { CORE = 4096, MARGIN_LEAST = 96, MARGIN_MOST = 2048, ROOM = CORE + 2 * MARGIN_MOST };
 #define MARGIN_NS (200 * NS_PER_S)
@@ -48,6 +49,8 @@ double path_unwrapped(double a_deg, double b_deg)
 
 bool path_crossing(const struct path_point *a, const struct path_point *b, double *lat_deg)
 {
+    if (fabs(b->lon_deg - a->lon_deg) < 180)
+        return false;
     double lon = path_unwrapped(a->lon_deg, b->lon_deg);
     if (lon >= -180 && lon <= 180)
         return false;
@@ -118,23 +121,25 @@ static void smooth(struct path *path, bool last)
         hand(path, &point);
     }
     size_t kept = path->count - core_end + margin_before(path->fix, core_end);
-    for (size_t i = 0; i < kept; i++)
-        path->fix[i] = path->fix[path->count - kept + i];
+    memmove(path->fix, path->fix + path->count - kept, kept * sizeof path->fix[0]);
     path->before = kept - (path->count - core_end);
     path->count = kept;
 }
 
-static void take_fix(struct path *path, const struct track_fix *fix)
+static void take_fix(struct path *path, int64_t at_ns, double lat_deg, double lon_deg)
 {
-    if (fabs(fix->lat_deg) > 90 || fabs(fix->lon_deg) > 180)
+    if (fabs(lat_deg) > 90 || fabs(lon_deg) > 180)
         return;
-    if (path->of != PATH_VEHICLE) {
-        hand_fix(path, fix);
-        return;
-    }
     if (path->count == ROOM)
         smooth(path, false);
-    path->fix[path->count++] = *fix;
+    struct track_fix *fix = &path->fix[path->count];
+    *fix = (struct track_fix){.at = {at_ns}, .position_known = true, .lat_deg = lat_deg, .lon_deg = lon_deg};
+    if (path->of != PATH_SHIP)
+        fix->depth_known = window_value(&path->window, 2, (utc_ns){at_ns}, &fix->depth_m);
+    if (path->of == PATH_VEHICLE)
+        path->count++;
+    else
+        hand_fix(path, fix);
 }
 
 /* Latitude and longitude of one fix have one instant. */
@@ -147,13 +152,7 @@ static void take_stretch(struct path *path, int64_t from_ns, int64_t to_ns)
             k++;
         if (at_ns < from_ns || at_ns >= to_ns || k == lon->count || lon->sample[k].utc_ns != at_ns)
             continue;
-        struct track_fix fix = {.at = {at_ns},
-                                .position_known = true,
-                                .lat_deg = lat->sample[i].value,
-                                .lon_deg = lon->sample[k].value};
-        if (path->of != PATH_SHIP)
-            fix.depth_known = window_value(&path->window, 2, (utc_ns){at_ns}, &fix.depth_m);
-        take_fix(path, &fix);
+        take_fix(path, at_ns, lat->sample[i].value, lon->sample[k].value);
     }
 }
 

@@ -5,7 +5,6 @@
 #include <errno.h>
 #include <stdint.h>
 #include <stdlib.h>
-#include <string.h>
 #include <unistd.h>
 
 #define BYTES 65536 /* in memory at a time */
@@ -50,12 +49,11 @@ static void file_away(struct timefile *file)
     file->filed = file->count;
 }
 
-void timefile_add(struct timefile *file, const void *record)
+void *timefile_add(struct timefile *file)
 {
-    memcpy(file->bytes + (file->count - file->filed) * file->size, record, (size_t)file->size);
-    file->count++;
     if (file->count - file->filed == file->room)
         file_away(file);
+    return file->bytes + (file->count++ - file->filed) * file->size;
 }
 
 static int read_at(const struct timefile *file, int64_t index, void *out, size_t len)

@@ -15,8 +15,11 @@ struct timefile;
 struct timefile *timefile_open(size_t size);
 void timefile_close(struct timefile *file); /* NULL: nothing */
 
-/* Not before any that was added; none after timefile_seek(). Nothing is said of a failure: timefile_seek() knows. */
-void timefile_add(struct timefile *file, const void *record);
+/*
+ * Room for one more record, to be filled in all over before the next call, in order of time; none after timefile_seek(). Nothing is said of a
+ * failure: timefile_seek() knows.
+ */
+void *timefile_add(struct timefile *file);
 
 /* The first record not before the instant becomes the next. 0, or -1 with errno: not all that was added is there. */
 int timefile_seek(struct timefile *file, utc_ns at);

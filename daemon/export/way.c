@@ -23,10 +23,10 @@ static int failed(const struct way *way)
 static bool keep_point(void *ctx, const struct path_point *point)
 {
     struct drawing *drawing = ctx;
-    const struct way_point kept = {point->utc, point->lat_deg, point->lon_deg, point->uncertainty_m,
-                                   point->new_run};
+    struct way_point *kept = timefile_add(drawing->way->points);
+    *kept =
+        (struct way_point){point->utc, point->lat_deg, point->lon_deg, point->uncertainty_m, point->new_run};
     path_liner_point(&drawing->liner, point);
-    timefile_add(drawing->way->points, &kept);
     return true;
 }
 

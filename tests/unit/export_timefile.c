@@ -23,8 +23,8 @@ static struct timefile *filled(int count)
     struct timefile *file = timefile_open(sizeof(struct record));
     assert_non_null(file);
     for (int i = 0; i < count; i++) {
-        struct record record = {.utc = {i / 3 * 10}, .number = i, .rest = "kept"};
-        timefile_add(file, &record);
+        struct record *record = timefile_add(file);
+        *record = (struct record){.utc = {i / 3 * 10}, .number = i, .rest = "kept"};
     }
     return file;
 }
