@@ -30,7 +30,7 @@ struct vertex {
 struct geojson {
     struct export_job *job;
     bool comma;
-    bool failed;
+    bool failed;            /* job->why says it */
     struct timefile *track; /* struct vertex; NULL: there is none */
     utc_ns from, to;        /* of the track */
     bool keeping;           /* it is being drawn */
@@ -204,10 +204,20 @@ static int put_track(struct geojson *geo)
 /* What reaches beyond the track is drawn by itself. */
 static int put_piece(struct geojson *geo, utc_ns from, utc_ns to)
 {
-    bool within = geo->track != NULL && from.ns >= geo->from.ns && to.ns <= geo->to.ns;
-    int result = within ? draw_piece(geo, from, to) : path_lines(geo->job->reader, from, to, &SINK, geo);
+    int result = 0;
+    if (geo->track != NULL && from.ns >= geo->from.ns && to.ns <= geo->to.ns)
+        result = draw_piece(geo, from, to);
+    else if (path_lines(geo->job->reader, from, to, &SINK, geo) != 0)
+        result = export_reader_failed(geo->job);
     end_geometry(geo);
     return result;
+}
+
+/* `len` is that of the properties in geo->row; 0: they did not fit. */
+static int end_row(struct geojson *geo, size_t len)
+{
+    end_feature(geo, geo->row);
+    return len > 0 ? 0 : export_fail(geo->job, "a row does not fit its room");
 }
 
 static bool span_row(void *ctx, const struct query_span *row)
@@ -216,9 +226,8 @@ static bool span_row(void *ctx, const struct query_span *row)
     if (!stands(row->span.state) || row->span.closed_by[0] == '\0')
         return true;
     begin_feature(geo, row->ref);
-    geo->failed = put_piece(geo, row->span.start, row->span.end) != 0;
-    geo->failed |= rowjson_span(row, geo->row, sizeof geo->row) == 0;
-    end_feature(geo, geo->row);
+    geo->failed = put_piece(geo, row->span.start, row->span.end) != 0 ||
+                  end_row(geo, rowjson_span(row, geo->row, sizeof geo->row)) != 0;
     return !geo->failed;
 }
 
@@ -233,8 +242,7 @@ static bool marker_row(void *ctx, const struct query_marker *row)
     } else {
         fputs("null", geo->job->out);
     }
-    geo->failed |= rowjson_marker(row, geo->row, sizeof geo->row) == 0;
-    end_feature(geo, geo->row);
+    geo->failed = end_row(geo, rowjson_marker(row, geo->row, sizeof geo->row)) != 0;
     return !geo->failed;
 }
 
@@ -244,10 +252,9 @@ static int put_features(struct geojson *geo)
     if (put_track(geo) != 0)
         return -1;
     if (query_spans(geo->job->reader, &want, span_row, geo) < 0 ||
-        query_markers(geo->job->reader, &want, marker_row, geo) < 0)
+        (!geo->failed && query_markers(geo->job->reader, &want, marker_row, geo) < 0))
         return export_reader_failed(geo->job);
-    return geo->failed ? export_fail(geo->job, "the track cannot be read, or a row does not fit its room")
-                       : 0;
+    return geo->failed ? -1 : 0;
 }
 
 static int write_geojson(struct export_job *job)
