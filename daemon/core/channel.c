@@ -316,10 +316,13 @@ static bool begin_series(struct channel_set *set, int id, uint8_t feed)
 /* Brings a value into the channel's range; false if it has none there. */
 static bool normalise(enum channel_kind kind, double *value)
 {
+    if (!isfinite(*value)) {
+        return false;
+    }
     switch (kind) {
     case CHANNEL_ANGLE:
         *value = geo_wrap_360(*value);
-        return isfinite(*value);
+        return true;
     case CHANNEL_LATITUDE:
         return *value >= -90.0 && *value <= 90.0;
     case CHANNEL_LONGITUDE:
@@ -331,7 +334,7 @@ static bool normalise(enum channel_kind kind, double *value)
     case CHANNEL_LINEAR:
         break;
     }
-    return isfinite(*value);
+    return true;
 }
 
 static enum channel_verdict store(struct channel_set *set, int id, uint8_t feed, int64_t at_ns, double value,

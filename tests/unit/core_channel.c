@@ -324,6 +324,9 @@ static void what_cannot_be_is_refused(void **state)
     assert_int_equal(add(CHANNEL_VEHICLE_DEPTH, CHANNEL_FEEDS_MAX, 0, 1), CHANNEL_BAD_ID);
     assert_int_equal(add(CHANNEL_VEHICLE_DEPTH, CTD, 0, NAN), CHANNEL_BAD_VALUE);
     assert_int_equal(add(CHANNEL_VEHICLE_DEPTH, CTD, 0, -INFINITY), CHANNEL_BAD_VALUE);
+    assert_int_equal(add(CHANNEL_VEHICLE_HEADING, CTD, 0, NAN), CHANNEL_BAD_VALUE);
+    assert_int_equal(add(CHANNEL_VEHICLE_HEADING, CTD, 0, INFINITY), CHANNEL_BAD_VALUE);
+    assert_int_equal(add(CHANNEL_SHIP_LON, CTD, 0, NAN), CHANNEL_BAD_VALUE);
     assert_int_equal(add(CHANNEL_SHIP_LAT, CTD, 0, 90.1), CHANNEL_BAD_VALUE);
     assert_int_equal(add(CHANNEL_SHIP_LON, CTD, 0, 361.0), CHANNEL_BAD_VALUE);
     assert_false(at(-1, 0).known);
