@@ -16,7 +16,7 @@ static void finish(struct lines *lines, const char *tail, size_t len, lines_fn *
 {
     size_t used = lines->used;
 
-    if (used == 0 && !lines->dropping && len > 0 && len <= LINES_MAX) {
+    if (__builtin_expect(used == 0 && !lines->dropping && len > 0 && len <= LINES_MAX, 1)) {
         emit(lines, tail, len, sink, ctx); /* nearly all lines */
         return;
     }

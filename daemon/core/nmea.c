@@ -401,7 +401,7 @@ INLINE void name(struct cursor *c, char out[NMEA_XDR_NAME_MAX])
     if (c->star + STAR_ROOM - c->at >= 16) {
         const bytes16 bytes = bytes16_load(c->at);
         const unsigned end = bytes16_bits(bytes16_or(bytes16_equal(bytes, ','), bytes16_equal(bytes, '*')));
-        if (end != 0) {
+        if (LIKELY(end != 0)) {
             const unsigned len = (unsigned)__builtin_ctz(end);
             bytes16_store(out, bytes16_first(bytes, len));
             leave(c, c->at + len);
@@ -501,7 +501,7 @@ static enum nmea_verdict read_body(const char *start, const char *star, struct n
         return NMEA_UNKNOWN;
     }
     struct cursor c = {.at = start + ADDRESS_LEN, .star = star};
-    if (*c.at == ',') {
+    if (LIKELY(*c.at == ',')) {
         c.at++;
     } else if (*c.at != '*') {
         return NMEA_UNKNOWN;
@@ -578,7 +578,7 @@ INLINE bool sum_is_right(const char *start, const char *star)
     static const char capital[] = "0123456789ABCDEF";
     const uint8_t sum = exclusive_or(start + 1, star);
 
-    return (star[1] == capital[sum >> 4] && star[2] == capital[sum & 15U]) ||
+    return LIKELY(star[1] == capital[sum >> 4] && star[2] == capital[sum & 15U]) ||
            (hex(star[1]) == sum >> 4 && hex(star[2]) == (sum & 15));
 }
 
@@ -646,7 +646,7 @@ enum nmea_verdict nmea_decode(const char *line, size_t len, const struct nmea_op
     out->xdr_count = 0;
     out->xdr_dropped = 0;
     len = trimmed(line, len);
-    const char *start = len > 0 && line[0] == '$' ? line : last_start(line, len);
+    const char *start = LIKELY(len > 0 && line[0] == '$') ? line : last_start(line, len);
     if (start == NULL) {
         return NMEA_MALFORMED;
     }
@@ -656,5 +656,6 @@ enum nmea_verdict nmea_decode(const char *line, size_t len, const struct nmea_op
         start = latest_start(start, end);
         return without_checksum(start, (size_t)(end - start), options, out);
     }
-    return sum_is_right(start, star) ? read_body(start, star, out) : from_latest_start(start, end, out);
+    return LIKELY(sum_is_right(start, star)) ? read_body(start, star, out)
+                                             : from_latest_start(start, end, out);
 }

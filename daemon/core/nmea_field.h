@@ -35,6 +35,7 @@ static const int32_t nano_scale[] = {1000000000, 100000000, 10000000, 1000000, 1
 enum { DIGITS_MAX = 18, NANO_DIGITS = 9 };
 
 #define INLINE static inline __attribute__((always_inline))
+#define LIKELY(condition) __builtin_expect((condition), 1) /* where gcc would put the usual way aside */
 
 INLINE bool ends(char c)
 {
@@ -60,7 +61,7 @@ INLINE void spoil(struct cursor *c)
 /* Leaves the field at `at`: past the comma, or on the '*', where all further fields are empty. Anything else spoils the sentence. */
 INLINE void leave(struct cursor *c, const char *at)
 {
-    if (*at == ',') {
+    if (LIKELY(*at == ',')) {
         c->at = at + 1;
     } else if (*at == '*') {
         c->at = at;
@@ -127,7 +128,7 @@ INLINE struct decimal unsigned_decimal(const char *first)
     const char *at = digits(first, &mantissa);
     ptrdiff_t count = at - first, decimals = 0;
 
-    if (*at == '.') {
+    if (LIKELY(*at == '.')) {
         const char *tenths = at + 1;
         at = digits(tenths, &mantissa);
         decimals = at - tenths;
@@ -157,7 +158,7 @@ INLINE bool number(struct cursor *c, double *out)
     const struct decimal found = plain_decimal(c->at);
     bool known;
 
-    if (found.end != NULL && *found.end == ',') {
+    if (LIKELY(found.end != NULL && *found.end == ',')) {
         c->at = found.end + 1;
         *out = found.value;
         return true;
@@ -176,7 +177,7 @@ INLINE bool whole(struct cursor *c, int *out)
     const char *at = digits(c->at, &value);
     bool known;
 
-    if (*at == ',' && at != c->at && at - c->at <= NANO_DIGITS) {
+    if (LIKELY(*at == ',' && at != c->at && at - c->at <= NANO_DIGITS)) {
         c->at = at + 1;
         *out = (int)value;
         return true;
@@ -203,7 +204,7 @@ struct cursor nmea_field_letter(struct cursor c, char wanted);
 /* A unit or reference letter that may be missing but must not be another. */
 INLINE void expect(struct cursor *c, char wanted)
 {
-    if (c->at[0] == wanted && c->at[1] == ',') {
+    if (LIKELY(c->at[0] == wanted && c->at[1] == ',')) {
         c->at += 2;
     } else {
         *c = nmea_field_letter(*c, wanted);
@@ -234,7 +235,7 @@ INLINE const char *nano_fraction(const char *at, bool four, int32_t *out)
     unsigned high, low;
 
     *out = 0;
-    if (*at != '.') {
+    if (!LIKELY(*at == '.')) {
         return at;
     }
     const char *first = ++at;
@@ -264,8 +265,8 @@ INLINE struct minutes whole_minutes(const char *at, int usual)
     const int hundreds = usual == 5;
     unsigned deg, min;
 
-    if (is_digit(at[0]) && is_digit(at[hundreds]) && two_pairs(at + hundreds, &deg, &min) &&
-        at[usual] == '.') {
+    if (LIKELY(is_digit(at[0]) && is_digit(at[hundreds]) && two_pairs(at + hundreds, &deg, &min) &&
+               at[usual] == '.')) {
         return (struct minutes){at + usual, hundreds ? deg + digit(at) * 100U : deg, min};
     }
     return nmea_field_minutes(at);
