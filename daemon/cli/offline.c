@@ -48,43 +48,11 @@ static void on_commit(void *ctx, const struct entry *entry)
     o->last_seq = entry->seq;
 }
 
-static void on_publish(void *ctx, int64_t seq_to)
-{
-    (void)ctx;
-    (void)seq_to;
-}
-
-static void on_pad_send(void *ctx, int pad, const uint8_t *bytes, size_t len)
-{
-    (void)ctx;
-    (void)pad;
-    (void)bytes;
-    (void)len;
-}
-
-static void on_sample(void *ctx, const struct engine_sample *sample)
-{
-    (void)ctx;
-    (void)sample;
-}
-
-static void on_observe(void *ctx, const struct engine_observation *observation)
-{
-    (void)ctx;
-    (void)observation;
-}
-
 static void on_reply(void *ctx, const struct engine_reply *reply)
 {
     struct offline *o = ctx;
     o->reply = *reply;
     o->answered = true;
-}
-
-static void on_wake(void *ctx, mono_ns at)
-{
-    (void)ctx;
-    (void)at;
 }
 
 static void on_log(void *ctx, enum engine_log_level level, const char *text)
@@ -101,15 +69,8 @@ static void on_lookup(void *ctx, const struct engine_lookup *lookup)
     o->has_lookup = true;
 }
 
-static const struct engine_sink EFFECTS = {.commit = on_commit,
-                                           .publish = on_publish,
-                                           .pad_send = on_pad_send,
-                                           .sample = on_sample,
-                                           .observe = on_observe,
-                                           .reply = on_reply,
-                                           .wake = on_wake,
-                                           .log = on_log,
-                                           .lookup = on_lookup};
+static const struct engine_sink EFFECTS = {
+    .commit = on_commit, .reply = on_reply, .log = on_log, .lookup = on_lookup};
 
 /* ---- opening ---- */
 

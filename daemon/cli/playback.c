@@ -70,48 +70,7 @@ static void on_observe(void *ctx, const struct engine_observation *observation)
         store_observe(replay->store, observation);
 }
 
-/* Nobody is at the other end of these, and the tape has the ticks. */
-static void on_publish(void *ctx, int64_t seq_to)
-{
-    (void)ctx;
-    (void)seq_to;
-}
-
-static void on_pad_send(void *ctx, int pad, const uint8_t *bytes, size_t len)
-{
-    (void)ctx;
-    (void)pad;
-    (void)bytes;
-    (void)len;
-}
-
-static void on_reply(void *ctx, const struct engine_reply *reply)
-{
-    (void)ctx;
-    (void)reply;
-}
-
-static void on_wake(void *ctx, mono_ns at)
-{
-    (void)ctx;
-    (void)at;
-}
-
-static void on_log(void *ctx, enum engine_log_level level, const char *text)
-{
-    (void)ctx;
-    (void)level;
-    (void)text;
-}
-
-static const struct engine_sink EFFECTS = {.commit = on_commit,
-                                           .publish = on_publish,
-                                           .pad_send = on_pad_send,
-                                           .sample = on_sample,
-                                           .observe = on_observe,
-                                           .reply = on_reply,
-                                           .wake = on_wake,
-                                           .log = on_log};
+static const struct engine_sink EFFECTS = {.commit = on_commit, .sample = on_sample, .observe = on_observe};
 
 /* -- the runs on the tape -- */
 

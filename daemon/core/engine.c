@@ -23,8 +23,7 @@ void engine_log(struct engine *e, enum engine_log_level level, const char *forma
     va_start(args, format);
     vsnprintf(text, sizeof text, format, args);
     va_end(args);
-    if (e->sink.log != NULL)
-        e->sink.log(e->sink.ctx, level, text);
+    e->sink.log(e->sink.ctx, level, text);
 }
 
 struct entry *engine_entry(struct engine *e, enum entry_type type)
@@ -325,7 +324,7 @@ struct engine *engine_new(const struct engine_config *config, const struct engin
     if (e == NULL)
         return NULL;
     e->config = *config;
-    e->sink = *sink;
+    e->sink = engine_sink_whole(sink);
     if (!init(e)) {
         engine_free(e);
         return NULL;

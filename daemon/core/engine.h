@@ -150,6 +150,7 @@ struct engine_reply {
 
 enum engine_log_level { ENGINE_LOG_INFO, ENGINE_LOG_WARNING, ENGINE_LOG_ERROR };
 
+/* A member that is NULL is not called: nobody wants that effect. */
 struct engine_sink {
     void *ctx;
     void (*commit)(void *ctx, const struct entry *entry);
@@ -160,7 +161,7 @@ struct engine_sink {
     void (*reply)(void *ctx, const struct engine_reply *reply);
     void (*wake)(void *ctx, mono_ns at);
     void (*log)(void *ctx, enum engine_log_level level, const char *text);
-    void (*lookup)(void *ctx, const struct engine_lookup *lookup); /* may be NULL: nothing is looked up */
+    void (*lookup)(void *ctx, const struct engine_lookup *lookup);
 };
 
 struct engine;

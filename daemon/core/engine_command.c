@@ -621,8 +621,7 @@ static void retimed_entry(struct engine *e, uint32_t number, const struct press 
     lookup.want_timecode = e->config.timecode_from_ltc;
     engine_copy(lookup.dive, sizeof lookup.dive, e->dive.id);
     engine_commit(e, entry);
-    if (e->sink.lookup != NULL)
-        e->sink.lookup(e->sink.ctx, &lookup);
+    e->sink.lookup(e->sink.ctx, &lookup);
 }
 
 /* A marker belongs to another instant: it keeps the time of its press beside the new one, who says so and why stand in a remark. */

@@ -259,7 +259,7 @@ static bool is_history(const struct engine *e, const struct press *press)
 static void ask_the_record(struct engine *e, const struct entry *entry)
 {
     struct engine_lookup lookup = {.marker = entry->of.marker.number, .when = entry->of.marker.when};
-    if (entry->of.marker.when.trust == CLOCK_TRUST_NONE || e->sink.lookup == NULL)
+    if (entry->of.marker.when.trust == CLOCK_TRUST_NONE)
         return;
     engine_copy(lookup.dive, sizeof lookup.dive, entry->dive);
     lookup.want_timecode =

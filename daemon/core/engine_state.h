@@ -239,6 +239,9 @@ struct engine {
     struct entry spare; /* of what follows from it */
 };
 
+/* engine_sink.c: the sink with something to call for every member */
+struct engine_sink engine_sink_whole(const struct engine_sink *sink);
+
 /* engine.c */
 struct entry *engine_entry(struct engine *e, enum entry_type type);
 void engine_commit(struct engine *e, struct entry *entry);

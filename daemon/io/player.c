@@ -77,19 +77,6 @@ static void hold(void *ctx, const struct entry *entry)
     player->last = held;
 }
 
-/* Every other effect goes to the caller as it is; but what was looked up stands on the tape. */
-static void pass_publish(void *ctx, int64_t seq_to)
-{
-    const struct engine_sink *sink = ((struct player *)ctx)->sink.engine;
-    sink->publish(sink->ctx, seq_to);
-}
-
-static void pass_pad_send(void *ctx, int pad, const uint8_t *bytes, size_t len)
-{
-    const struct engine_sink *sink = ((struct player *)ctx)->sink.engine;
-    sink->pad_send(sink->ctx, pad, bytes, len);
-}
-
 static void pass_sample(void *ctx, const struct engine_sample *sample)
 {
     const struct engine_sink *sink = ((struct player *)ctx)->sink.engine;
@@ -100,24 +87,6 @@ static void pass_observe(void *ctx, const struct engine_observation *observation
 {
     const struct engine_sink *sink = ((struct player *)ctx)->sink.engine;
     sink->observe(sink->ctx, observation);
-}
-
-static void pass_reply(void *ctx, const struct engine_reply *reply)
-{
-    const struct engine_sink *sink = ((struct player *)ctx)->sink.engine;
-    sink->reply(sink->ctx, reply);
-}
-
-static void pass_wake(void *ctx, mono_ns at)
-{
-    const struct engine_sink *sink = ((struct player *)ctx)->sink.engine;
-    sink->wake(sink->ctx, at);
-}
-
-static void pass_log(void *ctx, enum engine_log_level level, const char *text)
-{
-    const struct engine_sink *sink = ((struct player *)ctx)->sink.engine;
-    sink->log(sink->ctx, level, text);
 }
 
 /* ---- runs ---- */
@@ -266,8 +235,10 @@ struct player *player_new(const struct player_sink *sink, enum player_mode mode)
     player->engine_sink = *sink->engine;
     if (mode == PLAYER_REPLAY)
         player->engine_sink =
-            (struct engine_sink){player,       hold,       pass_publish, pass_pad_send, pass_sample,
-                                 pass_observe, pass_reply, pass_wake,    pass_log,      NULL};
+            (struct engine_sink){.ctx = player,
+                                 .commit = hold,
+                                 .sample = sink->engine->sample != NULL ? pass_sample : NULL,
+                                 .observe = sink->engine->observe != NULL ? pass_observe : NULL};
     return player;
 }
 

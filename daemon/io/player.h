@@ -8,7 +8,8 @@
  * In a replay, entries that the engine commits are held back until the tape says that they were committed. A run that was
  * killed may have made entries that never reached the disk; the next run's restored state says how far it got, and what
  * lies beyond is dropped, because the live record does not have it and its numbers were used again. What is held when the
- * tape ends is handed over at the end.
+ * tape ends is handed over at the end. Entries, samples and observations are all that a replay hands over: no pad is there, nobody asks, and
+ * ticks and answers stand on the tape.
  */
 #ifndef BELLROPE_IO_PLAYER_H
 #define BELLROPE_IO_PLAYER_H
@@ -21,7 +22,8 @@ struct player;
 enum player_mode { PLAYER_LIVE, PLAYER_REPLAY };
 
 struct player_sink {
-    const struct engine_sink *engine; /* effects of the engine in hand; must outlive the player */
+    const struct engine_sink
+        *engine; /* effects of the engine in hand; must outlive the player. In a replay commit is there */
     /* A run begins (its engine is made next) or has ended (NULL). May be NULL. */
     void (*run)(void *ctx, const struct config *config);
     /* What is wrong with a configuration or plan on the tape. May be NULL. */

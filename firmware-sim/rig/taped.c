@@ -119,12 +119,6 @@ static void on_commit(void *ctx, const struct entry *entry)
         taped->commit_ns = taped->now_ns + COMMIT_NS;
 }
 
-static void on_publish(void *ctx, int64_t seq_to)
-{
-    (void)ctx;
-    (void)seq_to;
-}
-
 static void on_pad_send(void *ctx, int source, const uint8_t *bytes, size_t len)
 {
     struct taped *taped = ctx;
@@ -133,18 +127,6 @@ static void on_pad_send(void *ctx, int source, const uint8_t *bytes, size_t len)
         return;
     memcpy(taped->out[pad] + taped->out_count[pad], bytes, len);
     taped->out_count[pad] += len;
-}
-
-static void on_sample(void *ctx, const struct engine_sample *sample)
-{
-    (void)ctx;
-    (void)sample;
-}
-
-static void on_observe(void *ctx, const struct engine_observation *observation)
-{
-    (void)ctx;
-    (void)observation;
 }
 
 static void on_reply(void *ctx, const struct engine_reply *reply)
@@ -495,8 +477,12 @@ int taped_run(const struct script *script, const struct taped_options *options)
     taped->options = options;
     taped->now_ns = START_NS;
     taped->wake_ns = taped->commit_ns = INT64_MAX;
-    taped->engine_sink = (struct engine_sink){taped,      on_commit, on_publish, on_pad_send, on_sample,
-                                              on_observe, on_reply,  on_wake,    on_log,      NULL};
+    taped->engine_sink = (struct engine_sink){.ctx = taped,
+                                              .commit = on_commit,
+                                              .pad_send = on_pad_send,
+                                              .reply = on_reply,
+                                              .wake = on_wake,
+                                              .log = on_log};
     taped->rig_sink = (struct rig_sink){taped,       on_pad_bytes, on_pad_plug, on_feed, on_audio,
                                         on_recorder, on_say,       on_press,    on_event};
     if (!begin(taped) || !begin_rig(taped))

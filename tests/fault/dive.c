@@ -60,51 +60,11 @@ static void on_observe(void *ctx, const struct engine_observation *observation)
     step->observation.clock = step->text[0] = need(strdup(observation->clock));
 }
 
-static void on_publish(void *ctx, int64_t seq_to)
-{
-    (void)ctx;
-    (void)seq_to;
-}
-
-static void on_pad_send(void *ctx, int pad, const uint8_t *bytes, size_t len)
-{
-    (void)ctx;
-    (void)pad;
-    (void)bytes;
-    (void)len;
-}
-
-static void on_reply(void *ctx, const struct engine_reply *reply)
-{
-    (void)ctx;
-    (void)reply;
-}
-
-static void on_wake(void *ctx, mono_ns at)
-{
-    (void)ctx;
-    (void)at;
-}
-
-static void on_log(void *ctx, enum engine_log_level level, const char *text)
-{
-    (void)ctx;
-    (void)level;
-    (void)text;
-}
-
 static bool play(struct dive *dive, const char *tape)
 {
     char why[256];
-    struct engine_sink effects = {.ctx = dive,
-                                  .commit = on_commit,
-                                  .publish = on_publish,
-                                  .pad_send = on_pad_send,
-                                  .sample = on_sample,
-                                  .observe = on_observe,
-                                  .reply = on_reply,
-                                  .wake = on_wake,
-                                  .log = on_log};
+    struct engine_sink effects = {
+        .ctx = dive, .commit = on_commit, .sample = on_sample, .observe = on_observe};
     const struct player_sink sink = {.engine = &effects};
     struct tape_reader *reader = tape_reader_open(tape, why, sizeof why);
     struct player *player = player_new(&sink, PLAYER_REPLAY);

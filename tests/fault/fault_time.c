@@ -276,12 +276,6 @@ static void on_commit(void *ctx, const struct entry *entry)
     }
 }
 
-static void on_publish(void *ctx, int64_t seq_to)
-{
-    (void)ctx;
-    (void)seq_to;
-}
-
 static void on_pad_send(void *ctx, int pad, const uint8_t *bytes, size_t len)
 {
     struct bench *b = ctx;
@@ -289,18 +283,6 @@ static void on_pad_send(void *ctx, int pad, const uint8_t *bytes, size_t len)
         return;
     memcpy(b->out[pad] + b->out_count[pad], bytes, len);
     b->out_count[pad] += len;
-}
-
-static void on_sample(void *ctx, const struct engine_sample *sample)
-{
-    (void)ctx;
-    (void)sample;
-}
-
-static void on_observe(void *ctx, const struct engine_observation *observation)
-{
-    (void)ctx;
-    (void)observation;
 }
 
 static void on_reply(void *ctx, const struct engine_reply *reply)
@@ -313,13 +295,6 @@ static void on_reply(void *ctx, const struct engine_reply *reply)
 static void on_wake(void *ctx, mono_ns at)
 {
     ((struct bench *)ctx)->wake_ns = at.ns;
-}
-
-static void on_log(void *ctx, enum engine_log_level level, const char *text)
-{
-    (void)ctx;
-    (void)level;
-    (void)text;
 }
 
 /* ---- what the rig does ---- */
@@ -501,15 +476,8 @@ static bool make_engine(struct bench *b)
         return false;
     }
     free(text);
-    b->sink = (struct engine_sink){.ctx = b,
-                                   .commit = on_commit,
-                                   .publish = on_publish,
-                                   .pad_send = on_pad_send,
-                                   .sample = on_sample,
-                                   .observe = on_observe,
-                                   .reply = on_reply,
-                                   .wake = on_wake,
-                                   .log = on_log};
+    b->sink = (struct engine_sink){
+        .ctx = b, .commit = on_commit, .pad_send = on_pad_send, .reply = on_reply, .wake = on_wake};
     b->wake_ns = b->commit_ns = INT64_MAX;
     b->now_ns = START_NS;
     b->engine = engine_new(&b->config.engine, &b->sink);

@@ -108,12 +108,6 @@ static void on_commit(void *ctx, const struct entry *entry)
     }
 }
 
-static void on_publish(void *ctx, int64_t seq)
-{
-    (void)ctx;
-    (void)seq;
-}
-
 static void on_pad_message(void *ctx, const struct wire_message *message)
 {
     struct bench *b = ctx;
@@ -126,12 +120,6 @@ static void on_pad_send(void *ctx, int pad, const uint8_t *bytes, size_t len)
     struct bench *b = ctx;
     assert_int_equal(pad, 0);
     wire_decoder_feed(&b->decoder, bytes, len, on_pad_message, b);
-}
-
-static void on_sample(void *ctx, const struct engine_sample *sample)
-{
-    (void)ctx;
-    (void)sample;
 }
 
 static void on_observe(void *ctx, const struct engine_observation *observation)
@@ -291,9 +279,7 @@ static void start_engine(struct bench *b)
 {
     struct engine_sink sink = {.ctx = b,
                                .commit = on_commit,
-                               .publish = on_publish,
                                .pad_send = on_pad_send,
-                               .sample = on_sample,
                                .observe = on_observe,
                                .reply = on_reply,
                                .wake = on_wake};

@@ -56,18 +56,6 @@ static void on_reply(void *ctx, const struct engine_reply *reply)
     b->replies++;
 }
 
-static void on_wake(void *ctx, mono_ns at)
-{
-    (void)ctx;
-    (void)at;
-}
-
-static void on_observe(void *ctx, const struct engine_observation *observation)
-{
-    (void)ctx;
-    (void)observation;
-}
-
 static void on_lookup(void *ctx, const struct engine_lookup *lookup)
 {
     struct bench *b = ctx;
@@ -156,13 +144,8 @@ static void start_engine(struct bench *b)
                                           {"key A2", "detail", "Feeding"},
                                           {"key A3", "subject", "Crab"},
                                           {"key A4", "done", "Done"}};
-    struct engine_sink sink = {.ctx = b,
-                               .commit = on_commit,
-                               .publish = on_publish,
-                               .reply = on_reply,
-                               .wake = on_wake,
-                               .observe = on_observe,
-                               .lookup = on_lookup};
+    struct engine_sink sink = {
+        .ctx = b, .commit = on_commit, .publish = on_publish, .reply = on_reply, .lookup = on_lookup};
     struct engine_config config = {.pad_count = 1, .utc_feed = -1, .rate = TC_RATE_25};
     struct keyplan *plan = malloc(sizeof *plan);
     strcpy(config.pad[0].name, "science");

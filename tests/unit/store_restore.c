@@ -413,12 +413,6 @@ static void records_come_in_the_engines_order(void **state)
     assert_string_equal(at, "");
 }
 
-static void ignore_wake(void *ctx, mono_ns at)
-{
-    (void)ctx;
-    (void)at;
-}
-
 static void no_warning(void *ctx, enum engine_log_level level, const char *text)
 {
     (void)ctx;
@@ -434,7 +428,7 @@ static void give_to_engine(void *ctx, const char *bytes, size_t len)
 static void the_engine_takes_them(void **state)
 {
     struct fixture *f = *state;
-    static const struct engine_sink sink = {.wake = ignore_wake, .log = no_warning};
+    static const struct engine_sink sink = {.log = no_warning};
     struct engine_config config = {.utc_feed = -1};
     fixture_open(f);
     submit(f, make_dive("D007", "begun", 0));
