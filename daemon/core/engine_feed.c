@@ -73,11 +73,25 @@ static void add_velocity(const struct feed_context *context, struct track_fix *f
     }
 }
 
+/* How deep it is, near enough for the noise of a fix: at its instant, else as heard last. A dbar is a metre within 3 %. */
+static bool rough_depth(const struct engine *e, mono_ns at, double *depth_m)
+{
+    static const int channels[] = {CHANNEL_VEHICLE_DEPTH, CHANNEL_WATER_PRESSURE};
+    const mono_ns instants[] = {at, {e->now_ns}};
+    for (size_t i = 0; i < 4; i++) {
+        struct channel_reading reading;
+        channel_at(e->channels, channels[i / 2], instants[i % 2], &reading);
+        *depth_m = reading.known ? reading.value : 0;
+        if (reading.known)
+            return true;
+    }
+    return false;
+}
+
 static void add_position(const struct feed_context *context, struct track_fix *fix)
 {
     struct engine *e = context->engine;
     const struct feed_state *state = &e->feed[context->feed];
-    struct channel_reading depth;
     fix->position_known = true;
     fix->lat_deg = context->lat_deg;
     fix->lon_deg = context->lon_deg;
@@ -85,9 +99,7 @@ static void add_position(const struct feed_context *context, struct track_fix *f
                        context->at.ns - state->uncertainty_ns <= e->config.feed[context->feed].stale_ns;
     /* a radius of 2 drms over both axes, see core/track.h */
     fix->sigma_m = fix->sigma_known ? state->uncertainty_m / 2.8284 : 0;
-    channel_at(e->channels, CHANNEL_VEHICLE_DEPTH, context->at, &depth);
-    fix->depth_known = depth.known;
-    fix->depth_m = depth.known ? depth.value : 0;
+    fix->depth_known = rough_depth(e, context->at, &fix->depth_m);
 }
 
 static void add_fix(const struct feed_context *context)

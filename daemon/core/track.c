@@ -19,6 +19,7 @@ void track_options_default(struct track_options *options)
                                       .speed_sigma_m_s = 0.5,
                                       .noise_fraction = 0.01,
                                       .noise_floor_m = 1.0,
+                                      .noise_unknown_m = 10.0,
                                       .gate = 3.5,
                                       .restart_after = 5,
                                       .gap_ns = 120 * NS_PER_S};
@@ -52,8 +53,10 @@ double track_sigma_m(const struct track_options *options, const struct track_fix
     if (fix->sigma_known && isfinite(fix->sigma_m) && fix->sigma_m > 0.0) {
         return fix->sigma_m;
     }
-    double depth = fix->depth_known && isfinite(fix->depth_m) ? fabs(fix->depth_m) : 0.0;
-    return fmax(options->noise_floor_m, options->noise_fraction * depth);
+    if (!fix->depth_known || !isfinite(fix->depth_m)) {
+        return fmax(options->noise_floor_m, options->noise_unknown_m);
+    }
+    return fmax(options->noise_floor_m, options->noise_fraction * fabs(fix->depth_m));
 }
 
 /* ---- one observation ---- */

@@ -36,13 +36,14 @@ struct track_options {
     double speed_sigma_m_s;  /* what is known of the speed at the start, per axis */
     double noise_fraction;   /* sigma of a fix per axis as a fraction of depth, where the fix does not say */
     double noise_floor_m;    /* and at least this */
+    double noise_unknown_m;  /* where the depth is not known either */
     double gate;             /* 0 lets everything in */
     int restart_after;       /* 0 never */
     int64_t gap_ns;
 };
 
 /*
- * q 0.002, speed 0.5 m/s, noise 1 % of depth and at least 1 m, gate 3.5, restart after 5, gap 120 s: a vehicle at work, acoustic fixes
+ * q 0.002, speed 0.5 m/s, noise 1 % of depth and at least 1 m, 10 m at an unknown depth, gate 3.5, restart after 5, gap 120 s: a vehicle at work, acoustic fixes
  * every 1 to 4 s. The percentage is common practice, no published source; set it to what the positioning system is specified for.
  */
 void track_options_default(struct track_options *options);

@@ -625,6 +625,36 @@ static void feed_position(struct bench *b, double lat_minutes)
     engine_input(b->engine, INPUT_FEED, 0, (mono_ns){b->now_ns}, line, (size_t)len);
 }
 
+static double uncertainty_of(const char *marker)
+{
+    const char *at = strstr(marker, "\"uncertainty_m\":");
+    if (at == NULL)
+        fail_msg("no uncertainty in %s", marker);
+    return strtod(at + 16, NULL);
+}
+
+/* A fix that claims nothing is as good as its depth lets it be: pressure tells of that too, and where nothing does it is not the best there is. */
+static void a_fix_is_not_better_for_an_unknown_depth(void **state)
+{
+    struct bench *b = *state;
+    begin_dive(b);
+    plug(b);
+    say(b, INPUT_FEED_UP, 0, "op=up");
+    pass(b, NS_PER_S);
+    feed_position(b, 0);
+    pass(b, 100 * NS_PER_MS);
+    send_press(b, 1, 0, b->now_ns);
+    double unknown = uncertainty_of(last_of(b, ENTRY_MARKER));
+    assert_true(unknown > 28 && unknown < 30); /* 10 m an axis, as 2 drms, and a little for the time since */
+    pass(b, 300 * NS_PER_S);
+    feed_pressure(b, 300.0); /* 3,000 dbar: 30 m an axis */
+    feed_position(b, 0);
+    pass(b, 100 * NS_PER_MS);
+    send_press(b, 2, 0, b->now_ns);
+    double deep = uncertainty_of(last_of(b, ENTRY_MARKER));
+    assert_true(deep > 84 && deep < 87);
+}
+
 /* What is read back at a start: a press made while nothing ran is read between before and after, and the way goes on past a wild fix. */
 static void telemetry_from_before_a_restart_counts(void **state)
 {
@@ -761,6 +791,7 @@ int main(void)
         TEST(a_failing_store_turns_the_lamps_red),
         TEST(soft_keys_take_the_same_path),
         TEST(telemetry_is_that_of_the_instant_and_settles),
+        TEST(a_fix_is_not_better_for_an_unknown_depth),
         TEST(telemetry_from_before_a_restart_counts),
         TEST(bad_lines_are_counted_and_told_once),
         TEST(status_has_the_sick_first),

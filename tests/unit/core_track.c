@@ -52,7 +52,8 @@ static const double lon0 = 45.5;
 static struct track_fix fix_at(double seconds, double north_m, double east_m)
 {
     struct geo_plane plane;
-    struct track_fix fix = {.at = {(int64_t)(seconds * 1e9)}, .position_known = true};
+    /* shallow, so that its noise is the least there is: 1 m */
+    struct track_fix fix = {.at = {(int64_t)(seconds * 1e9)}, .position_known = true, .depth_known = true};
 
     geo_plane_at(&plane, lat0, lon0);
     geo_from_plane(&plane, north_m, east_m, &fix.lat_deg, &fix.lon_deg);
@@ -230,6 +231,8 @@ static void noise_is_the_fixs_own_or_a_share_of_depth(void **state)
     (void)state;
     track_options_default(&options);
     assert_near(track_sigma_m(&options, &fix), 1.0, 0);
+    fix.depth_known = false; /* not the best there is */
+    assert_near(track_sigma_m(&options, &fix), 10.0, 0);
     fix.depth_known = true;
     fix.depth_m = 3000.0;
     assert_near(track_sigma_m(&options, &fix), 30.0, 1e-9);
@@ -486,7 +489,8 @@ static void across_the_date_line(void **state)
     track_options_default(&options);
     for (int i = 0; i < 50; i++) {
         double lon = 179.9999 + 1e-5 * i;
-        fixes[i] = (struct track_fix){.at = {2 * NS_PER_S * i}, .position_known = true, .lat_deg = 36.7};
+        fixes[i] = fix_at(2.0 * i, 0, 0);
+        fixes[i].lat_deg = 36.7;
         fixes[i].lon_deg = lon >= 180.0 ? lon - 360.0 : lon;
     }
     assert_int_equal(track_smooth(&options, fixes, 50, points), 50);

@@ -260,6 +260,7 @@ static void a_long_track_joins(void **state)
         dive_place(i, &lat, &lon);
         dive_sample(f, "vehicle.lat_deg", "acoustic", i * S + 300 * NS_PER_MS, lat);
         dive_sample(f, "vehicle.lon_deg", "acoustic", i * S + 300 * NS_PER_MS, lon);
+        dive_sample(f, "vehicle.depth_m", "vehicle", i * S + 200 * NS_PER_MS, 80);
     }
     flush(f);
     struct store_reader *reader = open_reader(f);
