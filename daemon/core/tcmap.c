@@ -190,6 +190,9 @@ static struct tcmap_segment *segment_for_run(struct tcmap *tc, int64_t at, int64
     struct clockmap_interval from;
     if (!clockmap_at(&tc->audio, tc->run.first_start, &from))
         from.lo = from.hi = at;
+    if (tc->resumes)
+        from.lo = from.hi = tc->resume_from;
+    tc->resumes = false;
     return open_segment(tc, clockmap_middle(from), clockmap_half(from));
 }
 
@@ -226,17 +229,31 @@ static void add_to_segment(struct tcmap *tc, struct tcmap_events *events)
 
 /* ---- chunks ---- */
 
+/* What looked like a jump of timecode was a loss of samples: the line begun there lies wrong by its duration, the next one takes its place. */
+static void take_back_jump(struct tcmap *tc)
+{
+    if (!tc->open || !newest(tc)->follows)
+        return;
+    tc->resumes = true;
+    tc->resume_from = newest(tc)->from;
+    tc->segments--;
+}
+
 static void close_group(struct tcmap *tc, struct tcmap_events *events)
 {
     const bool late = clockmap_check(&tc->audio, tc->group_at, tc->group_lo, tc->group_hi) > 0;
-    const bool forgiven = late && !tc->jumped && !tc->was_late;
+    const bool jumped = tc->jumped > 0;
+    const bool forgiven = late && !jumped && !tc->was_late;
     tc->group_chunks = 0;
-    tc->jumped = false;
+    tc->jumped -= jumped;
     tc->was_late = forgiven;
     tc->late_groups += forgiven;
     if (forgiven || clockmap_add(&tc->audio, tc->group_at, tc->group_lo, tc->group_hi) != CLOCKMAP_STEP)
         return;
     events->flags |= TCMAP_EVENT_AUDIO_STEP;
+    if (jumped)
+        take_back_jump(tc);
+    tc->jumped = 0;
     tc->open = false;
     tc->run.length = tc->other.length = 0;
 }
@@ -296,7 +313,8 @@ struct tcmap_events tcmap_audio_restart(struct tcmap *tc)
     lose(tc, &events);
     clockmap_clear(&tc->audio);
     tc->group_chunks = 0;
-    tc->jumped = tc->was_late = false;
+    tc->was_late = tc->resumes = false;
+    tc->jumped = 0;
     tc->has_chunk = tc->has_word = tc->open = tc->doubt = tc->winding = tc->off_speed = false;
     tc->run.length = tc->other.length = 0;
     tc->odd_words = 0;
@@ -534,7 +552,8 @@ static void jump(struct tcmap *tc, struct tcmap_events *events)
             newest(tc)->broken = true;
         tc->open = false;
     }
-    tc->jumped = tc->jumped || tc->run.length > 0;
+    if (tc->run.length > 0)
+        tc->jumped = TCMAP_JUDGED_AFTER;
     tc->run = tc->other;
     tc->other.length = 0;
     tc->doubt = false;

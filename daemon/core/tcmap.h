@@ -10,9 +10,10 @@
  *
  * Assumed of the capture path (sound card, pipe): a sample is never read before latency_min after it was heard, always; and of the
  * chunks read within any group_ns at least one is read within latency_max. Late reads are therefore harmless as long as some are
- * not: they only widen. A whole group later than possible is left out once, unless timecode jumped in it: then samples were lost, and the
- * audio clock is started again. Until that group is over, up to group_ns, instants after the loss are wrong by its duration (a loss
- * that is less than the bound never shows): let the shell call tcmap_audio_restart where it knows of a loss.
+ * not: they only widen. A whole group later than possible is left out once, unless timecode jumped in it or in the one before: then samples were
+ * lost, the audio clock is started again, and the line that seemed to have jumped is taken back. Until then, up to twice group_ns and a little, instants after the
+ * loss are wrong by its duration and not yet bracketed (a loss that is less than the bound never shows): let the shell call
+ * tcmap_audio_restart where it knows of a loss.
  * Assumed of the recorder in holdover: that it runs on without a jump. A jump is known once TCMAP_CONFIRM words agree on it; until then
  * instants after it are answered as holdover.
  *
@@ -100,6 +101,8 @@ struct tcmap_word {
 
 #define TCMAP_SEGMENTS 8
 #define TCMAP_CONFIRM 3
+#define TCMAP_JUDGED_AFTER                                                                                   \
+    2 /* groups: the one with the jump began before it, the next lies behind it as a whole */
 
 /* Words that follow each other in label and in time. Frames are at the full rate and run on over midnight. */
 struct tcmap_run {
@@ -141,7 +144,10 @@ struct tcmap {
 
     int32_t group_chunks; /* chunks since the last constraint; group_lo, group_hi: mono at sample group_at */
     int64_t group_from, group_at, group_lo, group_hi;
-    bool jumped, was_late; /* timecode has jumped in this group; the group before was left out as late */
+    int32_t jumped; /* timecode has jumped: groups until the audio clock has had its say on that */
+    bool was_late;  /* the group before was left out as late */
+    bool resumes;   /* the next segment begins at resume_from: the one from there on was wrong */
+    int64_t resume_from;
     bool has_chunk;
     int64_t last_end, last_read; /* of the newest chunk: sample index, mono ns */
 
@@ -178,7 +184,8 @@ struct tcmap_events tcmap_poll(struct tcmap *tc, mono_ns now);
 
 struct tc_answer tcmap_at(const struct tcmap *tc, mono_ns at);
 
-/* Whether words that came after `at` have shown what was recorded then: the answer can get narrower and no longer another. */
+/* Whether words that came after `at` have shown what was recorded then, and the audio clock that a jump before it was one: the answer can get
+ * narrower and no longer another. */
 bool tcmap_bracketed(const struct tcmap *tc, mono_ns at);
 
 /* The monotonic instants at which `frame` of the day began, in the newest segment that has it. False where none does. */

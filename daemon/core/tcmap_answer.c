@@ -109,7 +109,10 @@ bool tcmap_bracketed(const struct tcmap *tc, mono_ns at)
     const struct presence_span *last = segment != NULL ? presence_last(&segment->heard) : NULL;
     if (last == NULL)
         return false;
-    return at.ns <= last->to - segment->edge_ns || segment != &tc->segment[tc->segments - 1];
+    const bool is_newest = segment == &tc->segment[tc->segments - 1];
+    if (is_newest && tc->jumped > 0)
+        return false;
+    return at.ns <= last->to - segment->edge_ns || !is_newest;
 }
 
 bool tcmap_newest(const struct tcmap *tc, enum timecode_rate *rate, struct clockmap_constraint *out)

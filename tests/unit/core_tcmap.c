@@ -491,6 +491,45 @@ static void samples_lost_unseen(void **state)
     assert_frame_now(deck, TC_LOCKED);
 }
 
+/* The capture loses samples while the recorder runs on: the words in them are not heard, and what comes after comes too early in the stream. */
+static void lose_samples(struct deck *deck, int64_t ns)
+{
+    const int words = (int)((double)ns * RATE / 1e9 / word_samples(deck)) + 1;
+    deck->frame = timecode_wrap(deck->frame + words, deck->rate);
+    deck->sample += words * word_samples(deck) - (double)ns * RATE / 1e9;
+    deck->origin += ns;
+}
+
+/* Nothing is final until the audio clock has said whether the jump was one; then all instants after the loss are right. */
+static void a_loss_is_taken_back(void **state)
+{
+    (void)state;
+    static const int64_t losses[] = {25 * MS, 30 * MS, 120 * MS, 480 * MS, 1500 * MS};
+    for (size_t i = 0; i < sizeof losses / sizeof losses[0]; i++) {
+        for (int phase = 0; phase < 10; phase++) {
+            struct deck *deck = deck_at(TC_RATE_25, TC_RATE_25, "10:00:00:00");
+            const int64_t first = deck->frame, begun = now(deck);
+            run_on(deck, 5 + 0.1 * phase);
+            const int64_t lost = now(deck) + losses[i];
+            lose_samples(deck, losses[i]);
+            run_on(deck, 0.5);
+            assert_false(tcmap_bracketed(&deck->map, (mono_ns){now(deck) - 100 * MS}));
+            run_on(deck, 3);
+            assert_int_equal(count(deck, TCMAP_EVENT_AUDIO_STEP), 1);
+            for (int64_t at = lost + 50 * MS; at < now(deck) - 100 * MS; at += 37 * MS) {
+                const struct tc_answer answer = answer_at(deck, at);
+                const int64_t truth_uf = first * 1000000 + (at - begun) / 40;
+                assert_true(tcmap_bracketed(&deck->map, (mono_ns){at}));
+                if (llabs(answer.frame * 1000000 + answer.fraction_uf - truth_uf) > answer.bound_uf)
+                    fail_msg("loss %lld ms, %lld ms after it: off by %lld of %lld uf",
+                             (long long)(losses[i] / MS), (long long)((at - lost) / MS),
+                             (long long)(answer.frame * 1000000 + answer.fraction_uf - truth_uf),
+                             (long long)answer.bound_uf);
+            }
+        }
+    }
+}
+
 /* The shell starts the capture again: indices begin anew, the line goes on. */
 static void a_capture_restarted(void **state)
 {
@@ -672,6 +711,7 @@ int main(void)
         cmocka_unit_test(late_reads_only_widen),
         cmocka_unit_test(a_group_that_is_late_as_a_whole),
         cmocka_unit_test(samples_lost_unseen),
+        cmocka_unit_test(a_loss_is_taken_back),
         cmocka_unit_test(a_capture_restarted),
         cmocka_unit_test(audio_that_stops),
         cmocka_unit_test(impossible_input),
