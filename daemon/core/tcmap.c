@@ -251,9 +251,10 @@ static void close_group(struct tcmap *tc, struct tcmap_events *events)
     if (forgiven || clockmap_add(&tc->audio, tc->group_at, tc->group_lo, tc->group_hi) != CLOCKMAP_STEP)
         return;
     events->flags |= TCMAP_EVENT_AUDIO_STEP;
-    if (jumped)
+    if (jumped) { /* and looked at again: in a group half before the loss the step comes out too small */
         take_back_jump(tc);
-    tc->jumped = 0;
+        tc->jumped = TCMAP_JUDGED_AFTER;
+    }
     tc->open = false;
     tc->run.length = tc->other.length = 0;
 }

@@ -2,7 +2,7 @@
  * The true recorder position lies inside the bound given for it, and the frame is exact wherever that is farther from an edge than the bound.
  * Random recorders at every rate, up to 200 ppm off, heard through sound cards up to 150 ppm off the other way; word edges off by up to
  * three samples; chunks of any size read late by a latency that varies, behind stalls of the host; drop-outs, spoiled words, jumps,
- * winding, midnight.
+ * winding, midnight; and in one in five samples lost without a word, after which what was said meanwhile is looked at when it is final.
  *
  * Default: a small count. BELLROPE_LONG=1: 1,000 recorders.
  */
@@ -40,7 +40,8 @@ struct rig {
     struct sim_clock audio;    /* nominal sample ns -> mono ns */
     struct piece piece[PIECES];
     int pieces;
-    bool calm; /* no jumps, no winding: then answers must hold at once and not only later */
+    bool calm; /* no jumps, no winding, nothing lost: then answers must hold at once and not only later */
+    long double lost_from, lost_to; /* what was played then is not in the stream; equal: nothing */
     struct tcmap map;
     int64_t chunk_end;
     long double read, stall_until;
@@ -77,6 +78,21 @@ static long double mono_of_sample(const struct rig *rig, long double sample)
 static long double sample_of_mono(const struct rig *rig, long double mono)
 {
     return sim_x_at(&rig->audio, mono) * rig->sample_rate / S;
+}
+
+/* Where in the stream a sample is found that was played. */
+static long double stream_of(const struct rig *rig, long double mono)
+{
+    const long double played = sample_of_mono(rig, mono);
+    if (mono < rig->lost_from)
+        return played;
+    return played - (sample_of_mono(rig, rig->lost_to) - sample_of_mono(rig, rig->lost_from));
+}
+
+static long double mono_of_stream(const struct rig *rig, long double index)
+{
+    const long double from = sample_of_mono(rig, rig->lost_from);
+    return mono_of_sample(rig, index < from ? index : index + sample_of_mono(rig, rig->lost_to) - from);
 }
 
 static void add_piece(struct rig *rig, long double at, int64_t offset, bool silent, bool winding,
@@ -129,6 +145,11 @@ static void make_rig(struct rig *rig, int number)
     sim_clock_make(&rig->audio, &audio, sim_between(-150e-6, 150e-6), -S, rig->length * 1.2L + 20 * S, -S,
                    sim_chance(0.3));
     make_pieces(rig);
+    if (rig->calm && sim_chance(0.4)) {
+        rig->calm = false;
+        rig->lost_from = sim_between(5, 30) * S;
+        rig->lost_to = rig->lost_from + sim_between(60, 2000) * MS;
+    }
     const struct tcmap_params params = tcmap_params_default(
         rig->rate, rig->sample_rate, (int64_t)floorl(rig->latency_min), (int64_t)ceill(rig->latency_max));
     assert_int_equal(tcmap_init(&rig->map, &params), 0);
@@ -138,7 +159,7 @@ static void chunks_to(struct rig *rig, long double sample)
 {
     while ((long double)rig->chunk_end <= sample) {
         rig->chunk_end += rig->chunk;
-        long double heard = mono_of_sample(rig, (long double)rig->chunk_end);
+        long double heard = mono_of_stream(rig, (long double)rig->chunk_end);
         long double read = heard + sim_between((double)rig->latency_min, (double)rig->latency_max);
         /* Stalls never follow so close that no chunk comes in time for a second: that is what is assumed of a host. */
         if (rig->read_in_time && sim_chance(0.01))
@@ -175,8 +196,9 @@ static void assert_answer(struct rig *rig, long double mono)
     }
     if (answer.state == TC_HOLDOVER) {
         /* Rests on the recorder running on without a jump: not so here, or at the very edge of a piece. */
-        const bool at_edge = !rig->calm && (piece_at(rig, mono - 100 * MS) != piece ||
-                                            piece_at(rig, mono + 100 * MS) != piece);
+        const bool at_edge =
+            !rig->calm && rig->lost_from == rig->lost_to &&
+            (piece_at(rig, mono - 100 * MS) != piece || piece_at(rig, mono + 100 * MS) != piece);
         if (piece->winding || (piece->silent && !piece->continues) || at_edge)
             return;
         holdovers++;
@@ -223,12 +245,13 @@ static void play(struct rig *rig)
         if (from < 1 * MS)
             continue; /* before the first sample */
         const struct piece *piece = piece_at(rig, from);
-        const long double first = sample_of_mono(rig, from), last = sample_of_mono(rig, to);
+        if (from < rig->lost_to && to > rig->lost_from)
+            continue; /* not whole in the stream */
+        const long double first = stream_of(rig, from), last = stream_of(rig, to);
         chunks_to(rig, last);
         if (piece->winding) {
             if (n % 2 == 0 && piece_at(rig, to) == piece) /* half speed: one word in the time of two */
-                hear_word(rig, n / 2 + piece->offset / pair, sample_of_mono(rig, from), last + (last - first),
-                          false);
+                hear_word(rig, n / 2 + piece->offset / pair, first, last + (last - first), false);
         } else if (!piece->silent) {
             hear_word(rig, n + piece->offset / pair, first, last, sim_chance(0.003));
         }
@@ -249,7 +272,9 @@ static void truth_is_inside(void **state)
         make_rig(&rig, i);
         play(&rig);
         for (int p = 0; p < presses; p++)
-            assert_answer(&rig, sim_between(0, (double)rig.length));
+            assert_answer(&rig,
+                          sim_between(0, (double)(rig.length -
+                                                  300 * MS))); /* a jump at the very end is not known yet */
         assert_int_equal(rig.map.rate, rig.rate);
         assert_int_equal(rig.map.rejected, 0);
     }

@@ -514,7 +514,7 @@ static void a_loss_is_taken_back(void **state)
             lose_samples(deck, losses[i]);
             run_on(deck, 0.5);
             assert_false(tcmap_bracketed(&deck->map, (mono_ns){now(deck) - 100 * MS}));
-            run_on(deck, 3);
+            run_on(deck, 5);
             assert_int_equal(count(deck, TCMAP_EVENT_AUDIO_STEP), 1);
             for (int64_t at = lost + 50 * MS; at < now(deck) - 100 * MS; at += 37 * MS) {
                 const struct tc_answer answer = answer_at(deck, at);
