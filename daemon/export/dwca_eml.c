@@ -17,7 +17,7 @@ static int to_zip(void *ctx, const char *bytes, int len)
     return len;
 }
 
-static void put_party(struct xmlout *xml, const struct export_dataset *set, const char *element)
+static void put_party(xmlTextWriter *xml, const struct export_dataset *set, const char *element)
 {
     xmlout_start(xml, element);
     if (set->creator[0] != '\0') {
@@ -32,14 +32,14 @@ static void put_party(struct xmlout *xml, const struct export_dataset *set, cons
     xmlout_end(xml);
 }
 
-static void put_para(struct xmlout *xml, const char *element, const char *text)
+static void put_para(xmlTextWriter *xml, const char *element, const char *text)
 {
     xmlout_start(xml, element);
     xmlout_element(xml, "para", text);
     xmlout_end(xml);
 }
 
-static void put_space(struct xmlout *xml, const struct dwca *dwca)
+static void put_space(xmlTextWriter *xml, const struct dwca *dwca)
 {
     const char *site = dwca->job->row->dive.site;
     const struct dwca_box *box = &dwca->box;
@@ -56,7 +56,7 @@ static void put_space(struct xmlout *xml, const struct dwca *dwca)
     xmlout_end(xml);
 }
 
-static void put_date(struct xmlout *xml, const char *element, utc_ns utc)
+static void put_date(xmlTextWriter *xml, const char *element, utc_ns utc)
 {
     char text[32];
     event_utc_text(utc, text);
@@ -66,7 +66,7 @@ static void put_date(struct xmlout *xml, const char *element, utc_ns utc)
     xmlout_end(xml);
 }
 
-static void put_coverage(struct xmlout *xml, const struct dwca *dwca)
+static void put_coverage(xmlTextWriter *xml, const struct dwca *dwca)
 {
     xmlout_start(xml, "coverage");
     put_space(xml, dwca);
@@ -79,7 +79,7 @@ static void put_coverage(struct xmlout *xml, const struct dwca *dwca)
     xmlout_end(xml);
 }
 
-static void put_methods(struct xmlout *xml, const struct dwca *dwca)
+static void put_methods(xmlTextWriter *xml, const struct dwca *dwca)
 {
     const char *protocol = dwca->dataset.sampling_protocol;
     xmlout_start(xml, "methods");
@@ -95,7 +95,7 @@ static void put_methods(struct xmlout *xml, const struct dwca *dwca)
     xmlout_end(xml);
 }
 
-static void put_dataset(struct xmlout *xml, const struct dwca *dwca)
+static void put_dataset(xmlTextWriter *xml, const struct dwca *dwca)
 {
     const struct export_dataset *set = &dwca->dataset;
     char text[512];
@@ -120,7 +120,7 @@ int dwca_eml(struct dwca *dwca)
 {
     char id[DWCA_ID];
     dwczip_entry(dwca->zip, "eml.xml");
-    struct xmlout *xml = xmlout_open_sink(to_zip, dwca->zip);
+    xmlTextWriter *xml = xmlout_open_sink(to_zip, dwca->zip);
     if (xml == NULL)
         return export_fail(dwca->job, "out of memory");
     dwca_id(dwca, id, 'D', 0, "");

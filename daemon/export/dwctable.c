@@ -237,7 +237,7 @@ static int to_zip(void *ctx, const char *bytes, int len)
     return len;
 }
 
-static void put_index(struct xmlout *xml, const char *element, size_t index, const char *term)
+static void put_index(xmlTextWriter *xml, const char *element, size_t index, const char *term)
 {
     char text[16];
     xmlout_start(xml, element);
@@ -248,7 +248,7 @@ static void put_index(struct xmlout *xml, const char *element, size_t index, con
     xmlout_end(xml);
 }
 
-static void put_table(struct xmlout *xml, const struct dwctable *table)
+static void put_table(xmlTextWriter *xml, const struct dwctable *table)
 {
     xmlout_start(xml, table->core ? "core" : "extension");
     xmlout_attribute(xml, "encoding", "UTF-8");
@@ -269,7 +269,7 @@ static void put_table(struct xmlout *xml, const struct dwctable *table)
 bool dwctable_meta(struct dwczip *zip)
 {
     dwczip_entry(zip, "meta.xml");
-    struct xmlout *xml = xmlout_open_sink(to_zip, zip);
+    xmlTextWriter *xml = xmlout_open_sink(to_zip, zip);
     if (xml == NULL)
         return false;
     xmlout_start(xml, "archive");

@@ -17,7 +17,7 @@
 
 struct gpx {
     struct export_job *job;
-    struct xmlout *xml;
+    xmlTextWriter *xml;
     bool segment; /* a trkseg is open */
     struct utctext kept;
 };
@@ -26,7 +26,7 @@ struct gpx {
 #define LON_LEAST "-180.0000000"
 #define LON_BEYOND "180.0000000"
 
-static void put_place(struct xmlout *xml, double lat_deg, double lon_deg)
+static void put_place(xmlTextWriter *xml, double lat_deg, double lon_deg)
 {
     char text[32];
     snprintf(text, sizeof text, "%.7f", lat_deg);
@@ -35,7 +35,7 @@ static void put_place(struct xmlout *xml, double lat_deg, double lon_deg)
     xmlout_attribute(xml, "lon", strcmp(text, LON_BEYOND) == 0 ? LON_LEAST : text);
 }
 
-static void put_utc(struct xmlout *xml, utc_ns utc)
+static void put_utc(xmlTextWriter *xml, utc_ns utc)
 {
     char text[32];
     event_utc_text(utc, text);
@@ -50,7 +50,7 @@ static const double *reading_of(const struct marker_telemetry *telemetry, const 
     return NULL;
 }
 
-static void put_extensions(struct xmlout *xml, const struct query_marker *row)
+static void put_extensions(xmlTextWriter *xml, const struct query_marker *row)
 {
     const struct marker *marker = &row->marker;
     xmlout_start(xml, "extensions");

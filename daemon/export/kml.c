@@ -28,7 +28,7 @@ struct triple {
 
 struct kml {
     struct export_job *job;
-    struct xmlout *xml;
+    xmlTextWriter *xml;
     /* The way is walked once: what comes further down in the file waits in these. */
     struct spool coords, ways;
     struct path_liner liner;
@@ -41,7 +41,7 @@ struct kml {
     bool found;
 };
 
-static void put_utc(struct xmlout *xml, const char *element, utc_ns utc)
+static void put_utc(xmlTextWriter *xml, const char *element, utc_ns utc)
 {
     char text[32];
     event_utc_text(utc, text);
@@ -179,7 +179,7 @@ static int put_track(struct kml *kml)
     return result;
 }
 
-static void put_data(struct xmlout *xml, const char *name, const char *value)
+static void put_data(xmlTextWriter *xml, const char *name, const char *value)
 {
     if (value[0] == '\0')
         return;
@@ -189,29 +189,36 @@ static void put_data(struct xmlout *xml, const char *name, const char *value)
     xmlout_end(xml);
 }
 
-static void put_number(struct xmlout *xml, const char *name, double value, int decimals)
+/* By hand, with the indent of such an element: the name has nothing that XML would take for its own, and there are 20 to a marker. */
+static void put_number(FILE *out, const char *name, double value, int decimals)
 {
-    char text[DECIMAL_SIZE];
-    decimal_put(text, value, decimals);
-    put_data(xml, name, text);
+    char text[2 * CHANNEL_NAME_SIZE + DECIMAL_SIZE + 80], *at = text;
+    at = xmlout_put(at, "     <Data name=\"");
+    at = xmlout_put(at, name);
+    at = xmlout_put(at, "\">\n      <value>");
+    at = decimal_put(at, value, decimals);
+    at = xmlout_put(at, "</value>\n     </Data>\n");
+    fwrite(text, 1, (size_t)(at - text), out);
 }
 
-static void put_readings(struct xmlout *xml, const struct marker *marker)
+static void put_readings(const struct kml *kml, const struct marker *marker)
 {
-    put_data(xml, "clock", clock_trust_name(marker->when.trust));
+    FILE *out = kml->job->out;
+    put_data(kml->xml, "clock", clock_trust_name(marker->when.trust));
+    put_data(kml->xml, "timecode", marker->timecode.label);
+    put_data(kml->xml, "timecode_rate", marker->timecode.rate);
+    put_data(kml->xml, "timecode_state", timecode_trust_name(marker->timecode.trust));
+    put_data(kml->xml, "position_source", marker->telemetry.position.source);
+    xmlout_pause(kml->xml);
     if (marker->when.utc_bound_ns >= 0)
-        put_number(xml, "utc_bound_ms", (double)marker->when.utc_bound_ns / 1e6, 3);
-    put_data(xml, "timecode", marker->timecode.label);
-    put_data(xml, "timecode_rate", marker->timecode.rate);
-    put_data(xml, "timecode_state", timecode_trust_name(marker->timecode.trust));
-    put_data(xml, "position_source", marker->telemetry.position.source);
+        put_number(out, "utc_bound_ms", (double)marker->when.utc_bound_ns / 1e6, 3);
     if (marker->telemetry.position.uncertainty_m >= 0)
-        put_number(xml, "position_uncertainty_m", marker->telemetry.position.uncertainty_m, 1);
+        put_number(out, "position_uncertainty_m", marker->telemetry.position.uncertainty_m, 1);
     for (uint32_t i = 0; i < marker->telemetry.reading_count; i++)
-        put_number(xml, marker->telemetry.reading[i].channel, marker->telemetry.reading[i].value, 4);
+        put_number(out, marker->telemetry.reading[i].channel, marker->telemetry.reading[i].value, 4);
 }
 
-static void put_point(struct xmlout *xml, const struct marker *marker)
+static void put_point(xmlTextWriter *xml, const struct marker *marker)
 {
     double altitude = 0;
     for (uint32_t i = 0; i < marker->telemetry.reading_count; i++)
@@ -226,7 +233,7 @@ static void put_point(struct xmlout *xml, const struct marker *marker)
     xmlout_end(xml);
 }
 
-static void put_time(struct xmlout *xml, const struct when *when)
+static void put_time(xmlTextWriter *xml, const struct when *when)
 {
     if (when->trust == CLOCK_TRUST_NONE)
         return;
@@ -254,7 +261,7 @@ static bool marker_row(void *ctx, const struct query_marker *row)
     put_data(kml->xml, "term", marker->term);
     put_data(kml->xml, "seat", marker->seat);
     put_data(kml->xml, "sighting", ref);
-    put_readings(kml->xml, marker);
+    put_readings(kml, marker);
     xmlout_end(kml->xml);
     put_point(kml->xml, marker);
     xmlout_end(kml->xml);
@@ -290,7 +297,7 @@ static bool sample_row(void *ctx, const struct query_sample *row)
     put_data(kml->xml, "container", sample->container);
     put_data(kml->xml, "gear", sample->gear);
     if (kml->found)
-        put_readings(kml->xml, &kml->kept);
+        put_readings(kml, &kml->kept);
     xmlout_end(kml->xml);
     if (kml->found)
         put_point(kml->xml, &kml->kept);

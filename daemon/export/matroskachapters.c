@@ -17,14 +17,14 @@ static uint64_t uid_of(const char *dive, char letter, uint32_t number)
     return (uint64_t)hash << 32 | (uint64_t)(letter & 0x7F) << 24 | (number & 0xFFFFFFU);
 }
 
-static void put_time(struct xmlout *xml, const char *element, int64_t ns)
+static void put_time(xmlTextWriter *xml, const char *element, int64_t ns)
 {
     int64_t s = ns / NS_PER_S;
     xmlout_format(xml, element, "%02" PRId64 ":%02" PRId64 ":%02" PRId64 ".%09" PRId64, s / 3600, s / 60 % 60,
                   s % 60, ns % NS_PER_S);
 }
 
-static void put_atom(struct xmlout *xml, const struct chapterlist *list, const struct chapter *chapter,
+static void put_atom(xmlTextWriter *xml, const struct chapterlist *list, const struct chapter *chapter,
                      const char *title)
 {
     xmlout_start(xml, "ChapterAtom");
@@ -38,7 +38,7 @@ static void put_atom(struct xmlout *xml, const struct chapterlist *list, const s
     xmlout_end(xml);
 }
 
-static int put_atoms(struct xmlout *xml, struct chapterlist *list)
+static int put_atoms(xmlTextWriter *xml, struct chapterlist *list)
 {
     char title[CHAPTERLIST_TITLE], ref[REF_SIZE];
     for (size_t i = 0; i < list->count; i++) {
@@ -51,7 +51,7 @@ static int put_atoms(struct xmlout *xml, struct chapterlist *list)
 
 static int put_document(struct chapterlist *list)
 {
-    struct xmlout *xml = xmlout_open(list->job->out);
+    xmlTextWriter *xml = xmlout_open(list->job->out);
     if (xml == NULL)
         return export_fail(list->job, "out of memory");
     xmlout_start(xml, "Chapters");

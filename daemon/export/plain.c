@@ -49,11 +49,11 @@ const char *plain_next(const char *text, char unit[PLAIN_UNIT])
     return text + len;
 }
 
-void plain_copy(char *out, size_t size, const char *text)
+const char *plain_copy(char *out, size_t size, const char *text)
 {
     char unit[PLAIN_UNIT];
     size_t used = 0;
-    while ((text = plain_next(text, unit)) != NULL) {
+    for (const char *next; (next = plain_next(text, unit)) != NULL; text = next) {
         size_t len = strlen(unit);
         if (used + len >= size)
             break;
@@ -61,4 +61,5 @@ void plain_copy(char *out, size_t size, const char *text)
         used += len;
     }
     out[used] = '\0';
+    return text;
 }

@@ -12,7 +12,7 @@
 /* Puts the first character of `text`, terminated, into `unit` and returns what follows it; NULL at the end of the text. */
 const char *plain_next(const char *text, char unit[PLAIN_UNIT]);
 
-/* The whole text, cut at a character where `size` is too small; always terminated. */
-void plain_copy(char *out, size_t size, const char *text);
+/* The whole text, or as many characters as fit; always terminated. Returns what did not fit: the text's end where all did. */
+const char *plain_copy(char *out, size_t size, const char *text);
 
 #endif

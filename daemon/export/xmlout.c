@@ -2,198 +2,99 @@
 
 #include "export/plain.h"
 
-#include <assert.h>
 #include <stdarg.h>
-#include <stdbool.h>
-#include <stdlib.h>
-
-struct xmlout {
-    xmlout_sink *sink;
-    void *ctx;
-    bool failed;
-    const char *open[XMLOUT_DEPTH]; /* names of the open elements, the root's first */
-    size_t depth;
-    bool tag_open; /* the innermost's start tag still takes attributes */
-    bool has_text; /* so its end tag stands on the same line */
-    size_t used;
-    char buffer[16384];
-};
-
-static void flush(struct xmlout *xml)
-{
-    if (xml->used > 0 && !xml->failed)
-        xml->failed = xml->sink(xml->ctx, xml->buffer, (int)xml->used) < 0;
-    xml->used = 0;
-}
-
-/* More than there is room for. */
-static void put_piecewise(struct xmlout *xml, const char *bytes, size_t len)
-{
-    while (len > 0) {
-        size_t room = sizeof xml->buffer - xml->used, part = len < room ? len : room;
-        memcpy(xml->buffer + xml->used, bytes, part);
-        xml->used += part;
-        bytes += part;
-        len -= part;
-        if (xml->used == sizeof xml->buffer)
-            flush(xml);
-    }
-}
-
-static inline void put(struct xmlout *xml, const char *bytes, size_t len)
-{
-    if (len > sizeof xml->buffer - xml->used) {
-        put_piecewise(xml, bytes, len);
-    } else {
-        memcpy(xml->buffer + xml->used, bytes, len);
-        xml->used += len;
-    }
-}
-
-static inline void put_text(struct xmlout *xml, const char *text)
-{
-    put(xml, text, strlen(text));
-}
-
-static const char *entity_of(char byte)
-{
-    switch (byte) {
-    case '&':
-        return "&amp;";
-    case '<':
-        return "&lt;";
-    case '>':
-        return "&gt;";
-    case '"':
-        return "&quot;";
-    default:
-        return NULL;
-    }
-}
-
-/* What stands for itself goes in one piece. */
-static void put_escaped(struct xmlout *xml, const char *text)
-{
-    while (*text != '\0') {
-        size_t run = 0;
-        while (text[run] >= ' ' && text[run] <= '~' && entity_of(text[run]) == NULL)
-            run++;
-        put(xml, text, run);
-        text += run;
-        char unit[PLAIN_UNIT];
-        const char *next = plain_next(text, unit);
-        if (next == NULL)
-            return;
-        const char *entity = entity_of(unit[0]);
-        put_text(xml, entity != NULL ? entity : unit);
-        text = next;
-    }
-}
-
-static void indent(struct xmlout *xml)
-{
-    static const char blanks[XMLOUT_DEPTH] = "                                ";
-    put(xml, blanks, xml->depth);
-}
 
 static int to_file(void *ctx, const char *bytes, int len)
 {
-    return fwrite(bytes, 1, (size_t)len, ctx) == (size_t)len ? 0 : -1;
+    return (int)fwrite(bytes, 1, (size_t)len, ctx);
 }
 
-struct xmlout *xmlout_open_sink(xmlout_sink *sink, void *ctx)
+static int keep_open(void *ctx)
 {
-    struct xmlout *xml = calloc(1, sizeof *xml);
-    if (xml == NULL)
+    (void)ctx;
+    return 0;
+}
+
+/* The library would say on standard error that it could not write; we say it, and where, when the file is settled. */
+static void say_nothing(void *ctx, const char *format, ...)
+{
+    (void)ctx;
+    (void)format;
+}
+
+xmlTextWriter *xmlout_open_sink(xmlout_sink *sink, void *ctx)
+{
+    xmlSetGenericErrorFunc(NULL, say_nothing);
+    xmlOutputBuffer *buffer = xmlOutputBufferCreateIO(sink, keep_open, ctx, NULL);
+    xmlTextWriter *xml = buffer != NULL ? xmlNewTextWriter(buffer) : NULL;
+    if (xml == NULL) {
+        if (buffer != NULL)
+            xmlOutputBufferClose(buffer);
         return NULL;
-    xml->sink = sink;
-    xml->ctx = ctx;
-    put_text(xml, "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n");
+    }
+    xmlTextWriterSetIndent(xml, 1);
+    /* told of an encoding, the library converts UTF-8 to UTF-8, which takes longer than all else */
+    xmlTextWriterWriteRaw(xml, BAD_CAST "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n");
     return xml;
 }
 
-struct xmlout *xmlout_open(FILE *out)
+xmlTextWriter *xmlout_open(FILE *out)
 {
     return xmlout_open_sink(to_file, out);
 }
 
-void xmlout_close(struct xmlout *xml)
+void xmlout_close(xmlTextWriter *xml)
 {
-    while (xml->depth > 0)
-        xmlout_end(xml);
-    flush(xml);
-    free(xml);
+    xmlTextWriterEndDocument(xml);
+    xmlFreeTextWriter(xml);
 }
 
-void xmlout_pause(struct xmlout *xml)
+void xmlout_pause(xmlTextWriter *xml)
 {
-    if (xml->tag_open)
-        put_text(xml, ">\n");
-    xml->tag_open = false;
-    flush(xml);
+    xmlTextWriterFlush(xml);
 }
 
-void xmlout_start(struct xmlout *xml, const char *element)
+void xmlout_start(xmlTextWriter *xml, const char *element)
 {
-    assert(xml->depth < XMLOUT_DEPTH);
-    if (xml->tag_open)
-        put_text(xml, ">\n");
-    indent(xml);
-    put_text(xml, "<");
-    put_text(xml, element);
-    xml->open[xml->depth++] = element;
-    xml->tag_open = true;
-    xml->has_text = false;
+    xmlTextWriterStartElement(xml, BAD_CAST element);
 }
 
-void xmlout_end(struct xmlout *xml)
+void xmlout_end(xmlTextWriter *xml)
 {
-    const char *element = xml->open[--xml->depth];
-    if (xml->tag_open) {
-        put_text(xml, "/>\n");
-    } else {
-        if (!xml->has_text)
-            indent(xml);
-        put_text(xml, "</");
-        put_text(xml, element);
-        put_text(xml, ">\n");
-    }
-    xml->tag_open = false;
-    xml->has_text = false;
+    xmlTextWriterEndElement(xml);
 }
 
-void xmlout_attribute(struct xmlout *xml, const char *name, const char *value)
+/* In pieces, so that a text may have any length. */
+void xmlout_text(xmlTextWriter *xml, const char *text)
 {
-    put_text(xml, " ");
-    put_text(xml, name);
-    put_text(xml, "=\"");
-    put_escaped(xml, value);
-    put_text(xml, "\"");
+    char clean[1024];
+    do {
+        text = plain_copy(clean, sizeof clean, text);
+        xmlTextWriterWriteString(xml, BAD_CAST clean);
+    } while (*text != '\0');
 }
 
-void xmlout_text(struct xmlout *xml, const char *text)
+void xmlout_attribute(xmlTextWriter *xml, const char *name, const char *value)
 {
-    if (xml->tag_open)
-        put_text(xml, ">");
-    xml->tag_open = false;
-    xml->has_text = true;
-    put_escaped(xml, text);
+    xmlTextWriterStartAttribute(xml, BAD_CAST name);
+    xmlout_text(xml, value);
+    xmlTextWriterEndAttribute(xml);
 }
 
-void xmlout_element(struct xmlout *xml, const char *element, const char *text)
+void xmlout_element(xmlTextWriter *xml, const char *element, const char *text)
 {
     xmlout_start(xml, element);
     xmlout_text(xml, text);
     xmlout_end(xml);
 }
 
-void xmlout_element_if(struct xmlout *xml, const char *element, const char *text)
+void xmlout_element_if(xmlTextWriter *xml, const char *element, const char *text)
 {
     if (text[0] != '\0')
         xmlout_element(xml, element, text);
 }
 
-void xmlout_format(struct xmlout *xml, const char *element, const char *format, ...)
+void xmlout_format(xmlTextWriter *xml, const char *element, const char *format, ...)
 {
     char text[4096];
     va_list args;
