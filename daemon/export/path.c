@@ -14,7 +14,8 @@ enum { CORE = 4096, MARGIN_LEAST = 96, MARGIN_MOST = 2048, ROOM = CORE + 2 * MAR
 #define AROUND_NS (300 * NS_PER_S)   /* beside the range, for the smoother */
 #define SHIP_GAP_NS (60 * NS_PER_S)
 
-static const char *const VEHICLE[] = {"vehicle.lat_deg", "vehicle.lon_deg", "vehicle.depth_m", NULL};
+static const char *const VEHICLE[] = {"vehicle.lat_deg", "vehicle.lon_deg", "vehicle.depth_m",
+                                      "vehicle.position_uncertainty_m", NULL};
 static const char *const SHIP[] = {"ship.lat_deg", "ship.lon_deg", NULL};
 
 struct path {
@@ -126,6 +127,17 @@ static void smooth(struct path *path, bool last)
     path->count = kept;
 }
 
+/* What the positioning system says of its own fix, a radius of 2 drms over both axes (core/track.h). Another feed speaks of something else. */
+static void take_claim(struct path *path, struct track_fix *fix)
+{
+    const struct window_channel *lat = &path->window.channel[0], *claim = &path->window.channel[3];
+    double radius_m;
+    fix->sigma_known = strcmp(lat->feed, claim->feed) == 0 &&
+                       window_value(&path->window, 3, (utc_ns){fix->at.ns}, &radius_m) && radius_m > 0;
+    if (fix->sigma_known)
+        fix->sigma_m = radius_m / 2.8284;
+}
+
 static void take_fix(struct path *path, int64_t at_ns, double lat_deg, double lon_deg)
 {
     if (fabs(lat_deg) > 90 || fabs(lon_deg) > 180)
@@ -136,10 +148,12 @@ static void take_fix(struct path *path, int64_t at_ns, double lat_deg, double lo
     *fix = (struct track_fix){.at = {at_ns}, .position_known = true, .lat_deg = lat_deg, .lon_deg = lon_deg};
     if (path->of != PATH_SHIP)
         fix->depth_known = window_value(&path->window, 2, (utc_ns){at_ns}, &fix->depth_m);
-    if (path->of == PATH_VEHICLE)
+    if (path->of == PATH_VEHICLE) {
+        take_claim(path, fix);
         path->count++;
-    else
+    } else {
         hand_fix(path, fix);
+    }
 }
 
 /* Latitude and longitude of one fix have one instant. */

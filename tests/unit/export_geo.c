@@ -234,6 +234,41 @@ struct count {
     double worst_deg;
 };
 
+static bool keep_uncertainty(void *ctx, const struct path_point *point)
+{
+    double *uncertainty_m = ctx;
+    *uncertainty_m = point->uncertainty_m;
+    return true;
+}
+
+static double uncertainty_claimed_by(struct fixture *f, const char *feed)
+{
+    double uncertainty_m = 0;
+    fixture_open(f);
+    dive_sample(f, "vehicle.lat_deg", "acoustic", S, 47);
+    dive_sample(f, "vehicle.lon_deg", "acoustic", S, -15);
+    dive_sample(f, "vehicle.depth_m", "vehicle", S, 2000);
+    dive_sample(f, "vehicle.position_uncertainty_m", feed, S, 8);
+    flush(f);
+    struct store_reader *reader = open_reader(f);
+    assert_int_equal(
+        path_walk(reader, PATH_VEHICLE, (utc_ns){T0}, (utc_ns){T0 + 2 * S}, keep_uncertainty, &uncertainty_m),
+        0);
+    store_reader_close(reader);
+    return uncertainty_m;
+}
+
+/* The radius that a positioning system claims for its fixes counts instead of a share of depth. */
+static void a_claimed_uncertainty_counts(void **state)
+{
+    assert_true(fabs(uncertainty_claimed_by(*state, "acoustic") - 8) < 0.1);
+}
+
+static void the_claim_of_another_feed_does_not(void **state)
+{
+    assert_true(fabs(uncertainty_claimed_by(*state, "bridge") - 56.57) < 0.1); /* 1 % of 2,000 m an axis */
+}
+
 static bool count_point(void *ctx, const struct path_point *point)
 {
     struct count *count = ctx;
@@ -278,7 +313,8 @@ int main(void)
         STORE_TEST(a_track_is_split_at_the_antimeridian), STORE_TEST(a_transect_is_its_piece_of_track),
         STORE_TEST(struck_markers_are_nowhere_on_a_map),  STORE_TEST(gpx_has_waypoints_and_tracks),
         STORE_TEST(kml_has_as_many_times_as_places),      STORE_TEST(a_dive_without_anything),
-        cmocka_unit_test(lines_cross_where_a_ruler_says), STORE_TEST(a_long_track_joins),
+        cmocka_unit_test(lines_cross_where_a_ruler_says), STORE_TEST(a_claimed_uncertainty_counts),
+        STORE_TEST(the_claim_of_another_feed_does_not),   STORE_TEST(a_long_track_joins),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
