@@ -287,22 +287,27 @@ static void identification_members(struct jsonout *out, const struct identificat
     by_and_why(out, identification->by, identification->why);
 }
 
+void event_length_members(struct jsonout *out, const struct measurement_entry *length)
+{
+    jsonout_text(out, "quantity", length->quantity);
+    jsonout_real(out, "value_m", length->value_m, 5);
+    jsonout_real(out, "sigma_m", length->sigma_m, 5);
+    jsonout_text(out, "method", length->method);
+    jsonout_real(out, "object_pixels", length->object_pixels, 3);
+    jsonout_real(out, "laser_pixels", length->laser_pixels, 3);
+    jsonout_real(out, "pixel_sigma", length->pixel_sigma, 3);
+    jsonout_real(out, "spacing_m", length->spacing_m, 5);
+    jsonout_real(out, "spacing_sigma_m", length->spacing_sigma_m, 5);
+    if (length->note[0] != '\0')
+        jsonout_text(out, "note", length->note);
+    if (length->by[0] != '\0')
+        jsonout_text(out, "by", length->by);
+}
+
 static void measurement_members(struct jsonout *out, const struct measurement_entry *measurement)
 {
     jsonout_text(out, "target", measurement->target);
-    jsonout_text(out, "quantity", measurement->quantity);
-    jsonout_real(out, "value_m", measurement->value_m, 5);
-    jsonout_real(out, "sigma_m", measurement->sigma_m, 5);
-    jsonout_text(out, "method", measurement->method);
-    jsonout_real(out, "object_pixels", measurement->object_pixels, 3);
-    jsonout_real(out, "laser_pixels", measurement->laser_pixels, 3);
-    jsonout_real(out, "pixel_sigma", measurement->pixel_sigma, 3);
-    jsonout_real(out, "spacing_m", measurement->spacing_m, 5);
-    jsonout_real(out, "spacing_sigma_m", measurement->spacing_sigma_m, 5);
-    if (measurement->note[0] != '\0')
-        jsonout_text(out, "note", measurement->note);
-    if (measurement->by[0] != '\0')
-        jsonout_text(out, "by", measurement->by);
+    event_length_members(out, measurement);
 }
 
 static void notice_members(struct jsonout *out, const struct notice_entry *notice)

@@ -111,19 +111,7 @@ static void put_length(struct jsonout *out, const struct query_sighting *row)
         return;
     }
     jsonout_open(out, "length", '{');
-    jsonout_text(out, "quantity", length->quantity);
-    jsonout_real(out, "value_m", length->value_m, 5);
-    jsonout_real(out, "sigma_m", length->sigma_m, 5);
-    jsonout_text(out, "method", length->method);
-    jsonout_real(out, "object_pixels", length->object_pixels, 3);
-    jsonout_real(out, "laser_pixels", length->laser_pixels, 3);
-    jsonout_real(out, "pixel_sigma", length->pixel_sigma, 3);
-    jsonout_real(out, "spacing_m", length->spacing_m, 5);
-    jsonout_real(out, "spacing_sigma_m", length->spacing_sigma_m, 5);
-    if (length->note[0] != '\0')
-        jsonout_text(out, "note", length->note);
-    if (length->by[0] != '\0')
-        jsonout_text(out, "by", length->by);
+    event_length_members(out, length);
     jsonout_close(out, '}');
 }
 
