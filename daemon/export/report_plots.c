@@ -154,15 +154,20 @@ static void put_phases(const struct plot *plot)
 /* Where a marker lies on the line of depth: its own, else the line's, else nowhere. */
 static bool depth_of(const struct plot *plot, const struct report_marker *marker, double *depth)
 {
+    const struct report_series *series = plot->series;
     size_t from = 0;
     if (marker->has_depth) {
         *depth = marker->depth_m;
         return true;
     }
-    const struct report_sample *sample = report_series_before(plot->series, marker->when.utc, &from);
-    if (sample == NULL || marker->when.utc.ns - sample->utc.ns > plot->series->gap_ns)
+    const struct report_sample *sample = report_series_before(series, marker->when.utc, &from);
+    if (sample == NULL)
         return false;
+    int64_t since = marker->when.utc.ns - sample->utc.ns;
     *depth = sample->value;
+    if (from + 1 == series->count || sample[1].utc.ns - sample->utc.ns > series->gap_ns)
+        return since <= series->gap_ns;
+    *depth += (sample[1].value - sample->value) * (double)since / (double)(sample[1].utc.ns - sample->utc.ns);
     return true;
 }
 
