@@ -8,10 +8,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { CORE = 4096, MARGIN_LEAST = 96, MARGIN_MOST = 2048, ROOM = CORE + 2 * MARGIN_MOST };
-#define MARGIN_NS (200 * NS_PER_S)
+enum { CORE = 4096, MARGIN_LEAST = 96, MARGIN_MOST = 512, ROOM = CORE + 2 * MARGIN_MOST };
+#define MARGIN_NS (400 * NS_PER_S)
 #define STRETCH_NS (1200 * NS_PER_S) /* read at a time */
-#define AROUND_NS (300 * NS_PER_S)   /* beside the range, for the smoother */
+#define AROUND_NS MARGIN_NS          /* beside the range, for the smoother */
 #define SHIP_GAP_NS (60 * NS_PER_S)
 
 static const char *const VEHICLE[] = {"vehicle.lat_deg", "vehicle.lon_deg", "vehicle.depth_m",
@@ -25,8 +25,9 @@ struct path {
     void *ctx;
     struct window window;
     bool stopped, begun;
-    int64_t last_ns; /* of the last point handed over */
-    size_t count;    /* fixes waiting, the first `before` of them only as a margin */
+    int64_t taken_ns; /* the last fix */
+    int64_t last_ns;  /* of the last point handed over */
+    size_t count;     /* fixes waiting, the first `before` of them only as a margin */
     size_t before;
     struct track_fix fix[ROOM];
     struct track_point point[ROOM];
@@ -142,18 +143,20 @@ static void take_fix(struct path *path, int64_t at_ns, double lat_deg, double lo
 {
     if (fabs(lat_deg) > 90 || fabs(lon_deg) > 180)
         return;
+    if (at_ns < path->taken_ns + PATH_CLOSEST_NS)
+        return;
+    path->taken_ns = at_ns;
     if (path->count == ROOM)
         smooth(path, false);
     struct track_fix *fix = &path->fix[path->count];
     *fix = (struct track_fix){.at = {at_ns}, .position_known = true, .lat_deg = lat_deg, .lon_deg = lon_deg};
-    if (path->of != PATH_SHIP)
-        fix->depth_known = window_value(&path->window, 2, (utc_ns){at_ns}, &fix->depth_m);
-    if (path->of == PATH_VEHICLE) {
-        take_claim(path, fix);
-        path->count++;
-    } else {
+    if (path->of == PATH_SHIP) {
         hand_fix(path, fix);
+        return;
     }
+    fix->depth_known = window_value(&path->window, 2, (utc_ns){at_ns}, &fix->depth_m);
+    take_claim(path, fix);
+    path->count++;
 }
 
 /* Latitude and longitude of one fix have one instant. */
@@ -193,6 +196,7 @@ int path_walk(struct store_reader *reader, enum path_of of, utc_ns from, utc_ns 
     if (path == NULL)
         return -1;
     path->of = of;
+    path->taken_ns = INT64_MIN / 2;
     path->from = from;
     path->to = to;
     path->row = row;

@@ -1,11 +1,12 @@
 /*
  * path: where vehicle and ship went, in order of time, for the formats that draw lines.
  *
- * The vehicle's fixes are smoothed as in core/track.h (Rauch, Tung & Striebel 1965), with depth for their noise. That is done for some
- * 4,096 fixes at a time with those of 200 s (96 at least, 2,048 at most) on either side, which the smoother has forgotten by then, so memory is
- * the same for a dive of any length. With the default options and fixes ten times a second, 1 % off of a depth of 1,900 m, it forgets by half in
- * 11 s; a margin of 200 s leaves 5 parts in a million.
- * The ship's positions are taken as they came. A line is broken (`new_run`) where the smoother starts anew, or after 60 s of silence of
+ * Fixes closer than a second to the last one are passed over, the ship's too: nobody draws more, and what comes ten times a second is filtered
+ * already, so that its errors are not one by one by chance, as a smoother takes them to be.
+ * The vehicle's fixes are smoothed as in core/track.h (Rauch, Tung & Striebel 1965), with depth for their noise. That is done for
+ * 4,096 fixes at a time with those of 400 s (96 at least) on either side, which the smoother has forgotten by then, so memory is
+ * the same for a dive of any length. With the default options and a fix a second, 1 % off of a depth of 1,900 m, it forgets by half in
+ * 20 s; a margin of 400 s leaves a part in a million. The ship's positions are taken as they came. A line is broken (`new_run`) where the smoother starts anew, or after 60 s of silence of
  * the ship.
  */
 #ifndef BELLROPE_EXPORT_PATH_H
@@ -13,7 +14,10 @@
 
 #include "export/export.h"
 
-enum path_of { PATH_VEHICLE, PATH_VEHICLE_RAW, PATH_SHIP };
+enum path_of { PATH_VEHICLE, PATH_SHIP };
+
+/* Fixes are a second apart, or so little less that it is the clock's doing. */
+#define PATH_CLOSEST_NS (NS_PER_S - NS_PER_S / 20)
 
 struct path_point {
     utc_ns utc;

@@ -1,8 +1,8 @@
 #include "export/report_track.h"
 
-#include <stdlib.h>
+#include "export/path.h"
 
-#define CLOSEST_NS NS_PER_S
+#include <stdlib.h>
 
 bool report_track_add(struct report_track *track, const struct track_fix *fix)
 {
@@ -10,7 +10,7 @@ bool report_track_add(struct report_track *track, const struct track_fix *fix)
     int64_t apart_ns = count > 0 ? fix->at.ns - track->fix[count - 1].at.ns : INT64_MAX;
     if (count > 0 && apart_ns > track->longest_ns)
         track->longest_ns = apart_ns;
-    if (apart_ns < CLOSEST_NS - NS_PER_S / 20) {
+    if (apart_ns < PATH_CLOSEST_NS) {
         track->thinned++;
         return true;
     }

@@ -282,6 +282,39 @@ static bool count_point(void *ctx, const struct path_point *point)
     return true;
 }
 
+static bool add_one(void *ctx, const struct path_point *point)
+{
+    int *points = ctx;
+    (void)point;
+    ++*points;
+    return true;
+}
+
+/* Ten fixes a second, and one point of them, for the vehicle and the ship; and a fix in two seconds stays what it is. */
+static void no_more_than_a_point_a_second(void **state)
+{
+    struct fixture *f = *state;
+    static const char *const channels[] = {"vehicle.lat_deg", "vehicle.lon_deg", "ship.lat_deg",
+                                           "ship.lon_deg"};
+    static const enum path_of ways[] = {PATH_VEHICLE, PATH_SHIP};
+    fixture_open(f);
+    for (int i = 0; i < 200; i++)
+        for (int c = 0; c < 4; c++)
+            dive_sample(f, channels[c], "nav", i * (S / 10), c % 2 == 0 ? 47 : -15);
+    for (int i = 0; i < 10; i++)
+        for (int c = 0; c < 4; c++)
+            dive_sample(f, channels[c], "nav", (30 + 2 * i) * S, c % 2 == 0 ? 47 : -15);
+    flush(f);
+    struct store_reader *reader = open_reader(f);
+    for (int way = 0; way < 2; way++) {
+        int points = 0;
+        assert_int_equal(path_walk(reader, ways[way], (utc_ns){T0}, (utc_ns){T0 + 100 * S}, add_one, &points),
+                         0);
+        assert_int_equal(points, 20 + 10);
+    }
+    store_reader_close(reader);
+}
+
 /* Longer than what is smoothed at once: the pieces join without a gap, a repeat or a new run. */
 static void a_long_track_joins(void **state)
 {
@@ -310,11 +343,17 @@ static void a_long_track_joins(void **state)
 int main(void)
 {
     const struct CMUnitTest tests[] = {
-        STORE_TEST(a_track_is_split_at_the_antimeridian), STORE_TEST(a_transect_is_its_piece_of_track),
-        STORE_TEST(struck_markers_are_nowhere_on_a_map),  STORE_TEST(gpx_has_waypoints_and_tracks),
-        STORE_TEST(kml_has_as_many_times_as_places),      STORE_TEST(a_dive_without_anything),
-        cmocka_unit_test(lines_cross_where_a_ruler_says), STORE_TEST(a_claimed_uncertainty_counts),
-        STORE_TEST(the_claim_of_another_feed_does_not),   STORE_TEST(a_long_track_joins),
+        STORE_TEST(a_track_is_split_at_the_antimeridian),
+        STORE_TEST(a_transect_is_its_piece_of_track),
+        STORE_TEST(struck_markers_are_nowhere_on_a_map),
+        STORE_TEST(gpx_has_waypoints_and_tracks),
+        STORE_TEST(kml_has_as_many_times_as_places),
+        STORE_TEST(a_dive_without_anything),
+        cmocka_unit_test(lines_cross_where_a_ruler_says),
+        STORE_TEST(a_claimed_uncertainty_counts),
+        STORE_TEST(the_claim_of_another_feed_does_not),
+        STORE_TEST(no_more_than_a_point_a_second),
+        STORE_TEST(a_long_track_joins),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
