@@ -60,7 +60,8 @@ static const struct triple *triple_of(struct kml *kml, double lat_deg, double lo
     const double value[3] = {lon_deg, lat_deg, altitude};
     struct triple *triple = &kml->triple;
     char *at = triple->text;
-    if (triple->len > 0 && memcmp(triple->value, value, sizeof value) == 0)
+    if (triple->len > 0 && triple->value[0] == lon_deg && triple->value[1] == lat_deg &&
+        triple->value[2] == altitude)
         return triple;
     memcpy(triple->value, value, sizeof value);
     at = decimal_put(at, lon_deg, 7);
