@@ -567,15 +567,21 @@ static void soft_keys_take_the_same_path(void **state)
 }
 
 /* GGA and XDR from core/nmea's own tests; here it matters that the value is that of the press's instant. */
-static void feed_pressure(struct bench *b, double bar)
+static void feed_sentence(struct bench *b, const char *body)
 {
-    char body[80], line[96];
-    snprintf(body, sizeof body, "YXXDR,P,%.4f,B,DEPTHPRESS", bar);
+    char line[120];
     unsigned sum = 0;
     for (const char *at = body; *at != '\0'; at++)
         sum ^= (unsigned char)*at;
     int len = snprintf(line, sizeof line, "$%s*%02X\r\n", body, sum);
     engine_input(b->engine, INPUT_FEED, 0, (mono_ns){b->now_ns}, line, (size_t)len);
+}
+
+static void feed_pressure(struct bench *b, double bar)
+{
+    char body[80];
+    snprintf(body, sizeof body, "YXXDR,P,%.4f,B,DEPTHPRESS", bar);
+    feed_sentence(b, body);
 }
 
 static void telemetry_is_that_of_the_instant_and_settles(void **state)
@@ -615,14 +621,10 @@ static void recall(struct bench *b, const char *channel, int64_t at_ns, double v
 
 static void feed_position(struct bench *b, double lat_minutes)
 {
-    char body[100], line[120];
+    char body[100];
     snprintf(body, sizeof body, "GPGGA,120000.00,47%08.5f,N,01500.00000,W,1,08,1.0,0.0,M,0.0,M,,",
              lat_minutes);
-    unsigned sum = 0;
-    for (const char *at = body; *at != '\0'; at++)
-        sum ^= (unsigned char)*at;
-    int len = snprintf(line, sizeof line, "$%s*%02X\r\n", body, sum);
-    engine_input(b->engine, INPUT_FEED, 0, (mono_ns){b->now_ns}, line, (size_t)len);
+    feed_sentence(b, body);
 }
 
 static double uncertainty_of(const char *marker)
