@@ -11,32 +11,17 @@
 #include "export/path.h"
 #include "export/rowjson.h"
 #include "export/stands.h"
-#include "export/timefile.h"
+#include "export/way.h"
 
-#include <assert.h>
-#include <errno.h>
 #include <stdlib.h>
 #include <string.h>
-
-/* A vertex of the track as it was drawn: spans are pieces of it, and most of what they cost is numbers put into text. */
-struct vertex {
-    utc_ns utc;
-    bool begins; /* a line */
-    bool edge;   /* lies on the antimeridian, before the fix of that instant */
-    uint8_t len;
-    char text[29]; /* "[-179.1234567,-89.1234567]" */
-};
 
 struct geojson {
     struct export_job *job;
     bool comma;
-    bool failed;            /* job->why says it */
-    struct timefile *track; /* struct vertex; NULL: there is none */
-    utc_ns from, to;        /* of the track */
-    bool keeping;           /* it is being drawn */
+    bool failed; /* job->why says it */
+    struct way way;
     size_t lines, vertices; /* of the geometry at hand, of its last line */
-    size_t used;            /* of the text of vertices that waits to be written: a dive has a million */
-    char text[16384];
     char row[ROWJSON_BYTES_MAX];
 };
 
@@ -71,47 +56,19 @@ static void begin_line(void *ctx)
     geo->vertices = 0;
 }
 
-static void write_vertices(struct geojson *geo)
-{
-    fwrite(geo->text, 1, geo->used, geo->job->out);
-    geo->used = 0;
-}
-
-/* Room for one more, behind what stands between it and the one before. */
-static char *next_vertex(struct geojson *geo)
-{
-    if (sizeof geo->text - geo->used < 2 * DECIMAL_SIZE + 8)
-        write_vertices(geo);
-    geo->text[geo->used++] = geo->vertices++ == 0 ? '[' : ',';
-    return geo->text + geo->used;
-}
-
 static void put_vertex(void *ctx, double lat_deg, double lon_deg, const struct path_point *point)
 {
     struct geojson *geo = ctx;
-    bool begins = geo->vertices == 0;
-    char *at = next_vertex(geo);
-    size_t len = (size_t)(put_position(at, lat_deg, lon_deg) - at);
-    geo->used += len;
-    if (geo->keeping) {
-        struct vertex *kept = timefile_add(geo->track);
-        *kept = (struct vertex){.utc = point->utc, .begins = begins, .len = (uint8_t)len};
-        kept->edge = lat_deg != point->lat_deg || lon_deg != point->lon_deg;
-        assert(len <= sizeof kept->text);
-        memcpy(kept->text, at, len);
-    }
-}
-
-static void put_again(struct geojson *geo, const struct vertex *vertex)
-{
-    memcpy(next_vertex(geo), vertex->text, vertex->len);
-    geo->used += vertex->len;
+    char text[2 * DECIMAL_SIZE + 8];
+    (void)point;
+    text[0] = geo->vertices++ == 0 ? '[' : ',';
+    char *end = put_position(text + 1, lat_deg, lon_deg);
+    fwrite(text, 1, (size_t)(end - text), geo->job->out);
 }
 
 static void end_line(void *ctx)
 {
     struct geojson *geo = ctx;
-    write_vertices(geo);
     fputc(']', geo->job->out);
 }
 
@@ -124,63 +81,16 @@ static void end_geometry(struct geojson *geo)
     geo->lines = 0;
 }
 
-static int file_failed(struct geojson *geo, int error)
-{
-    return export_fail(geo->job, "a temporary file cannot be used: %s", strerror(error));
-}
-
-static int draw_track(struct geojson *geo)
-{
-    geo->track = timefile_open(sizeof(struct vertex));
-    if (geo->track == NULL)
-        return file_failed(geo, errno);
-    geo->keeping = true;
-    int result = path_lines(geo->job->reader, geo->from, geo->to, &SINK, geo);
-    geo->keeping = false;
-    return result == 0 ? 0 : export_reader_failed(geo->job);
-}
-
-/* A piece of the track has its fixes, and no line of one vertex, as the track itself. */
-static int draw_piece(struct geojson *geo, utc_ns from, utc_ns to)
-{
-    const struct vertex *vertex;
-    struct vertex begin = {.len = 0};
-    bool first = true, open = false;
-    int error;
-    if (timefile_seek(geo->track, from) != 0)
-        return file_failed(geo, errno);
-    while ((vertex = timefile_next(geo->track, &error)) != NULL && vertex->utc.ns <= to.ns) {
-        if (first && vertex->edge)
-            continue; /* the way to it lies before the piece */
-        if (first || vertex->begins) {
-            if (open)
-                end_line(geo);
-            open = false;
-            begin = *vertex;
-        } else {
-            if (!open) {
-                begin_line(geo);
-                put_again(geo, &begin);
-            }
-            open = true;
-            put_again(geo, vertex);
-        }
-        first = false;
-    }
-    if (open)
-        end_line(geo);
-    return error == 0 ? 0 : file_failed(geo, error);
-}
-
 static int put_track(struct geojson *geo)
 {
+    utc_ns from, to;
     struct jsonout json;
     char text[32], properties[512];
-    int range = path_range(geo->job, &geo->from, &geo->to);
+    int range = path_range(geo->job, &from, &to);
     if (range != 0)
         return range < 0 ? -1 : 0;
     begin_feature(geo, "track");
-    if (draw_track(geo) != 0)
+    if (way_open(&geo->way, geo->job, from, to, &SINK, geo) != 0)
         return -1;
     end_geometry(geo);
     jsonout_begin(&json, properties, sizeof properties);
@@ -188,9 +98,9 @@ static int put_track(struct geojson *geo)
     jsonout_text(&json, "type", "track");
     jsonout_text(&json, "dive", geo->job->dive);
     jsonout_text_or_null(&json, "vehicle", geo->job->row->dive.vehicle);
-    event_utc_text(geo->from, text);
+    event_utc_text(from, text);
     jsonout_text(&json, "start_utc", text);
-    event_utc_text(geo->to, text);
+    event_utc_text(to, text);
     jsonout_text(&json, "end_utc", text);
     jsonout_text(&json, "method", "smoothed");
     jsonout_close(&json, '}');
@@ -201,12 +111,12 @@ static int put_track(struct geojson *geo)
 
 /* -- rows -- */
 
-/* What reaches beyond the track is drawn by itself. */
+/* Without a way of the dive, by itself. */
 static int put_piece(struct geojson *geo, utc_ns from, utc_ns to)
 {
     int result = 0;
-    if (geo->track != NULL && from.ns >= geo->from.ns && to.ns <= geo->to.ns)
-        result = draw_piece(geo, from, to);
+    if (geo->way.points != NULL)
+        result = way_lines(&geo->way, from, to, &SINK, geo);
     else if (path_lines(geo->job->reader, from, to, &SINK, geo) != 0)
         result = export_reader_failed(geo->job);
     end_geometry(geo);
@@ -235,10 +145,11 @@ static bool marker_row(void *ctx, const struct query_marker *row)
 {
     struct geojson *geo = ctx;
     const struct marker_position *position = &row->marker.telemetry.position;
+    char text[2 * DECIMAL_SIZE + 8];
     begin_feature(geo, row->ref);
     if (position->known && !row->struck) {
-        *put_position(geo->text, position->lat_deg, position->lon_deg) = '\0';
-        fprintf(geo->job->out, "{\"type\":\"Point\",\"coordinates\":%s}", geo->text);
+        *put_position(text, position->lat_deg, position->lon_deg) = '\0';
+        fprintf(geo->job->out, "{\"type\":\"Point\",\"coordinates\":%s}", text);
     } else {
         fputs("null", geo->job->out);
     }
@@ -266,7 +177,7 @@ static int write_geojson(struct export_job *job)
     fputs("{\"type\":\"FeatureCollection\",\"features\":[", job->out);
     int result = put_features(geo);
     fputs("\n]}\n", job->out);
-    timefile_close(geo->track);
+    way_close(&geo->way);
     free(geo);
     return result;
 }
