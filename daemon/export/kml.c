@@ -19,13 +19,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-/* Longitude, latitude and altitude as text with blanks between them. */
-struct triple {
-    double value[3];
-    size_t len, lat_at, altitude_at;
-    char text[3 * DECIMAL_SIZE];
-};
-
 struct kml {
     struct export_job *job;
     xmlTextWriter *xml;
@@ -33,7 +26,6 @@ struct kml {
     struct spool coords, ways;
     struct path_liner liner;
     struct utctext kept_utc;
-    struct triple triple; /* the last: most fixes are wanted in a Track and then in a line */
     size_t runs;
     size_t vertices; /* in the line at hand */
     bool failed;
@@ -55,24 +47,14 @@ static double altitude_of(const struct path_point *point)
     return point->depth_known ? -point->depth_m : 0;
 }
 
-static const struct triple *triple_of(struct kml *kml, double lat_deg, double lon_deg, double altitude)
+/* Longitude, latitude and altitude; returns where the next goes. */
+static char *put_triple(char *at, char between, double lat_deg, double lon_deg, double altitude)
 {
-    const double value[3] = {lon_deg, lat_deg, altitude};
-    struct triple *triple = &kml->triple;
-    char *at = triple->text;
-    if (triple->len > 0 && triple->value[0] == lon_deg && triple->value[1] == lat_deg &&
-        triple->value[2] == altitude)
-        return triple;
-    memcpy(triple->value, value, sizeof value);
     at = decimal_put(at, lon_deg, 7);
-    *at++ = ' ';
-    triple->lat_at = (size_t)(at - triple->text);
+    *at++ = between;
     at = decimal_put(at, lat_deg, 7);
-    *at++ = ' ';
-    triple->altitude_at = (size_t)(at - triple->text);
-    at = decimal_put(at, altitude, 2);
-    triple->len = (size_t)(at - triple->text);
-    return triple;
+    *at++ = between;
+    return decimal_put(at, altitude, 2);
 }
 
 static void put_way(struct kml *kml, const char *text)
@@ -90,13 +72,11 @@ static void begin_line(void *ctx)
 static void put_vertex(void *ctx, double lat_deg, double lon_deg, const struct path_point *point)
 {
     struct kml *kml = ctx;
-    char text[sizeof kml->triple.text + 1], *at = text;
-    const struct triple *triple = triple_of(kml, lat_deg, lon_deg, altitude_of(point));
+    char text[3 * DECIMAL_SIZE + 2], *at = text;
     if (kml->vertices++ > 0)
         *at++ = ' ';
-    memcpy(at, triple->text, triple->len);
-    at[triple->lat_at - 1] = at[triple->altitude_at - 1] = ',';
-    spool_put(&kml->ways, text, (size_t)(at - text) + triple->len);
+    at = put_triple(at, ',', lat_deg, lon_deg, altitude_of(point));
+    spool_put(&kml->ways, text, (size_t)(at - text));
 }
 
 static void end_line(void *ctx)
@@ -123,8 +103,7 @@ static void end_run(struct kml *kml)
 static bool put_point_of_way(void *ctx, const struct path_point *point)
 {
     struct kml *kml = ctx;
-    const struct triple *triple;
-    char text[sizeof triple->text + 64], *at;
+    char text[3 * DECIMAL_SIZE + 64], *at;
     if (point->new_run) {
         end_run(kml);
         begin_run(kml);
@@ -133,10 +112,9 @@ static bool put_point_of_way(void *ctx, const struct path_point *point)
     at = utctext_put(&kml->kept_utc, at, point->utc);
     at = xmlout_put(at, "</when>\n");
     fwrite(text, 1, (size_t)(at - text), kml->job->out);
-    triple = triple_of(kml, point->lat_deg, point->lon_deg, altitude_of(point));
-    at = xmlout_put(text, "     <coord>");
-    memcpy(at, triple->text, triple->len);
-    at = xmlout_put(at + triple->len, "</coord>\n");
+    at =
+        put_triple(xmlout_put(text, "     <coord>"), ' ', point->lat_deg, point->lon_deg, altitude_of(point));
+    at = xmlout_put(at, "</coord>\n");
     spool_put(&kml->coords, text, (size_t)(at - text));
     path_liner_point(&kml->liner, point);
     return !kml->failed;
