@@ -8,7 +8,6 @@
 #include "export/decimal.h"
 #include "export/export.h"
 #include "export/path.h"
-#include "export/utctext.h"
 #include "export/xmlout.h"
 
 #include <string.h>
@@ -19,7 +18,6 @@ struct gpx {
     struct export_job *job;
     xmlTextWriter *xml;
     bool segment; /* a trkseg is open */
-    struct utctext kept;
 };
 
 /* the schema ends below 180 */
@@ -94,7 +92,7 @@ static bool marker_row(void *ctx, const struct query_marker *row)
 /* A fix, by hand: there are hundreds of thousands. */
 static void put_fix(struct gpx *gpx, const struct path_point *point)
 {
-    char text[4 * DECIMAL_SIZE + 512], *at = xmlout_put(text, "   <trkpt lat=\"");
+    char utc[32], text[4 * DECIMAL_SIZE + 512], *at = xmlout_put(text, "   <trkpt lat=\"");
     at = decimal_put(at, point->lat_deg, 7);
     at = xmlout_put(at, "\" lon=\"");
     char *lon = at;
@@ -107,8 +105,9 @@ static void put_fix(struct gpx *gpx, const struct path_point *point)
         at = decimal_put(at, -point->depth_m, 2);
         at = xmlout_put(at, "</ele>\n");
     }
+    event_utc_text(point->utc, utc);
     at = xmlout_put(at, "    <time>");
-    at = utctext_put(&gpx->kept, at, point->utc);
+    at = xmlout_put(at, utc);
     at = xmlout_put(at, "</time>\n");
     if (point->uncertainty_m >= 0) {
         at = xmlout_put(at, "    <extensions>\n     <bellrope:uncertainty_m>");

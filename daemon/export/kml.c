@@ -12,7 +12,6 @@
 #include "export/path.h"
 #include "export/spool.h"
 #include "export/stands.h"
-#include "export/utctext.h"
 #include "export/xmlout.h"
 
 #include <errno.h>
@@ -25,7 +24,6 @@ struct kml {
     /* The way is walked once: what comes further down in the file waits in these. */
     struct spool coords, ways;
     struct path_liner liner;
-    struct utctext kept_utc;
     size_t runs;
     size_t vertices; /* in the line at hand */
     bool failed;
@@ -103,13 +101,14 @@ static void end_run(struct kml *kml)
 static bool put_point_of_way(void *ctx, const struct path_point *point)
 {
     struct kml *kml = ctx;
-    char text[3 * DECIMAL_SIZE + 64], *at;
+    char utc[32], text[3 * DECIMAL_SIZE + 64], *at;
     if (point->new_run) {
         end_run(kml);
         begin_run(kml);
     }
+    event_utc_text(point->utc, utc);
     at = xmlout_put(text, "     <when>");
-    at = utctext_put(&kml->kept_utc, at, point->utc);
+    at = xmlout_put(at, utc);
     at = xmlout_put(at, "</when>\n");
     fwrite(text, 1, (size_t)(at - text), kml->job->out);
     at =
