@@ -97,8 +97,7 @@ static void add_position(const struct feed_context *context, struct track_fix *f
     fix->lon_deg = context->lon_deg;
     fix->sigma_known = state->has_uncertainty &&
                        context->at.ns - state->uncertainty_ns <= e->config.feed[context->feed].stale_ns;
-    /* a radius of 2 drms over both axes, see core/track.h */
-    fix->sigma_m = fix->sigma_known ? state->uncertainty_m / 2.8284 : 0;
+    fix->sigma_m = fix->sigma_known ? track_sigma_of_radius_m(state->uncertainty_m) : 0;
     fix->depth_known = rough_depth(e, context->at, &fix->depth_m);
 }
 

@@ -48,6 +48,11 @@ void track_velocity_from_log(struct track_fix *fix, double ahead_kn, double star
     fix->velocity_known = true;
 }
 
+double track_sigma_of_radius_m(double radius_m)
+{
+    return radius_m / 2.8284;
+}
+
 double track_sigma_m(const struct track_options *options, const struct track_fix *fix)
 {
     if (fix->sigma_known && isfinite(fix->sigma_m) && fix->sigma_m > 0.0) {

@@ -11,7 +11,7 @@
  *
  * Uncertainty is a radius of 2 drms, twice the root of the summed variances of both axes; it holds the truth at least 95 times in
  * 100 where the noise is as assumed (drms as in the US Federal Radionavigation Plan, appendix A). A positioning system that gives
- * a 2 drms or 95 % radius r is taken in with sigma_m = r / 2.8284.
+ * a 2 drms or 95 % radius is taken in with track_sigma_of_radius_m().
  *
  * What a filter cannot see: errors that stay the same from fix to fix (alignment of the transceiver, a wrong sound speed, a wrong
  * lever arm) do not average out and are not in the uncertainty. Not for navigation or vehicle safety.
@@ -62,6 +62,9 @@ struct track_fix {
 /* Sets the velocity from speed and course over ground, or from a log's own axes and the heading. */
 void track_velocity_from_course(struct track_fix *fix, double speed_kn, double course_deg);
 void track_velocity_from_log(struct track_fix *fix, double ahead_kn, double starboard_kn, double heading_deg);
+
+/* The standard deviation per axis of a radius of 2 drms over both axes: r / 2.8284. */
+double track_sigma_of_radius_m(double radius_m);
 
 /* The standard deviation per axis that a fix is given. */
 double track_sigma_m(const struct track_options *options, const struct track_fix *fix);

@@ -136,7 +136,7 @@ static void take_claim(struct path *path, struct track_fix *fix)
     fix->sigma_known = strcmp(lat->feed, claim->feed) == 0 &&
                        window_value(&path->window, 3, (utc_ns){fix->at.ns}, &radius_m) && radius_m > 0;
     if (fix->sigma_known)
-        fix->sigma_m = radius_m / 2.8284;
+        fix->sigma_m = track_sigma_of_radius_m(radius_m);
 }
 
 static void take_fix(struct path *path, int64_t at_ns, double lat_deg, double lon_deg)

@@ -243,12 +243,11 @@ static void make_fixes(struct walk *walk, int64_t until_ns)
         struct track_fix fix = {
             .at = {at_ns}, .lat_deg = lat->sample[i].value, .lon_deg = lon->value, .position_known = true};
         fix.depth_known = depth_at(walk, (utc_ns){at_ns}, &fix.depth_m);
-        /* 2 drms to one axis: core/track.h */
         fix.sigma_known =
             value_beside(walk, walk->uncertainty, at_ns, BESIDE_NS, &uncertainty_at, &radius_m) &&
             radius_m > 0;
         if (fix.sigma_known)
-            fix.sigma_m = radius_m / 2.8284;
+            fix.sigma_m = track_sigma_of_radius_m(radius_m);
         walk->failed |= !report_track_add(&walk->report->track, &fix);
     }
     walk->fixed_ns = until_ns;
